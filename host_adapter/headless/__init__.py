@@ -1,0 +1,1 @@
+"""Headless: movies, stills, survey, plan, mend, receipt and the command line."""
