@@ -1,7 +1,7 @@
 """Which file types can say their range in a way that readers honour, and where they keep it.
 
-The table is what was measured with FFmpeg 8.1 (through PyAV): a row is True under `survives` where a flag that was written
-came back from the file, and decoders hand it on. `tests/test_flags_expressible.py` measures it again.
+The table is what was measured with FFmpeg 8.1 (through PyAV): a row is True under `survives` where a flag that was
+written came back from the file, and decoders hand it on. `tests/test_flags_expressible.py` measures it again.
 """
 
 from __future__ import annotations
@@ -46,12 +46,12 @@ EXPRESSIBLE: tuple[Place, ...] = (
     Place(("mxf",), "dnxhd", "picture descriptor's levels", True, True),
     Place(("mov", "mp4", "mkv", "avi"), "mjpeg", 'comment "CS=ITU601" in every picture says narrow', True, False),
     Place(("avi",), "ffv1", "nowhere", False, False),
-    Place(("mov", "mp4"), "prores", "nowhere", False, False),
+    Place(("mov",), "prores", "nowhere", False, False),
     Place(("mkv", "mxf"), "prores", "container, but decoders say narrow whatever it holds", False, False),
     Place(("mov",), "v210", "nowhere", False, False),
     Place(("avi",), "v210", "nowhere", False, False),
     Place(("mov",), "cfhd", "nowhere", False, False),
-    Place(("ts", "mxf", "mpg", "mov", "mp4", "mkv"), "mpeg2video", "nowhere", False, False),
+    Place(("ts", "mxf", "mpg", "mov", "mkv"), "mpeg2video", "nowhere", False, False),
     Place(("dpx",), "dpx", "nowhere that readers honour", False, False),
     Place(("tiff",), "tiff", "nowhere", False, False),
     Place(("exr",), "exr", "nowhere; its levels are no codes", False, False),
