@@ -1,0 +1,133 @@
+"""How a recording is to be mended, and what every way costs in codes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from ...kernels.encoding import Channel, Encoding, Range, map_code
+from .finding import LEANS, Finding
+from .media import Info
+
+LIFT_BITS = 2
+"""Two more bits hold every code of a rescale apart, so it can be undone exactly."""
+
+FINISHED = {"display": "display-referred", "hlg": "HLG", "pq": "PQ"}
+"""Kinds of picture that are not to be scaled on a guess."""
+
+
+@dataclass(frozen=True, slots=True)
+class Remedy:
+    """What is proposed.
+
+    name : 'none' | 'retag' | 'lift' | 'rescale' | 'ask'
+    price : what it costs, see `price`
+    proposal : {'from', 'to', 'depth'} for a plan; empty where nothing is to be done
+    alternatives : the price of each way that is open
+    why : what is to be known about it, in words
+    """
+
+    name: str
+    price: dict[str, Any]
+    proposal: dict[str, Any]
+    alternatives: dict[str, dict[str, Any]]
+    why: tuple[str, ...] = ()
+
+
+def channel_price(source: Encoding, target: Encoding, channel: Channel) -> dict[str, Any]:
+    """The price of a change of encoding for one channel, counted over every code by the exact map.
+
+    merged : codes that share their target with a neighbour, counted as codes less distinct targets, clipped ones apart
+    missing : codes from the target's black to its white that none from the source's black to its white reaches, at the
+        same depth. A deeper target leaves room between codes on purpose, which is no loss: 0
+    clipped_low, clipped_high : codes past the target's first and last
+    reversible : True where the way back gives every code again
+    """
+    return dict(_channel_price(source, target, channel))
+
+
+@lru_cache(maxsize=64)
+def _channel_price(source: Encoding, target: Encoding, channel: Channel) -> tuple[tuple[str, Any], ...]:
+    mapped = [map_code(code, source, target, channel, clip=False) for code in range(source.maximum + 1)]
+    low = sum(code < 0 for code in mapped)
+    high = sum(code > target.maximum for code in mapped)
+    inside = {code for code in mapped if 0 <= code <= target.maximum}
+    clipped = [min(max(code, 0), target.maximum) for code in mapped]
+    nominal = set(range(target.black(channel), target.white(channel) + 1))
+    reached = set(clipped[source.black(channel) : source.white(channel) + 1])
+    gaps = len(nominal - reached) if target.depth == source.depth else 0
+    back = [map_code(code, target, source, channel) for code in clipped]
+    return (
+        ("merged", len(mapped) - low - high - len(inside)),
+        ("missing", gaps),
+        ("clipped_low", low),
+        ("clipped_high", high),
+        ("reversible", back == list(range(source.maximum + 1))),
+    )
+
+
+def price(source: Encoding, target: Encoding) -> dict[str, Any]:
+    """The price of a change of encoding: luma's (or R', G', B's) figures, and those of chroma beside them."""
+    channels = source.channels()
+    figures = channel_price(source, target, channels[0])
+    result = {**figures, "depth": target.depth}
+    if Channel.CHROMA in channels:
+        result["luma"] = figures
+        result["chroma"] = channel_price(source, target, Channel.CHROMA)
+        result["reversible"] = figures["reversible"] and result["chroma"]["reversible"]
+    return result
+
+
+NOTHING: dict[str, Any] = {"merged": 0, "missing": 0, "clipped_low": 0, "clipped_high": 0, "reversible": True}
+
+
+def alternatives(info: Info, found: Range, flag: Range) -> dict[str, dict[str, Any]]:
+    """Prices of all the ways to make codes that are `found` and the flag agree."""
+    source, target = info.encoding(found), info.encoding(flag)
+    open_ways: dict[str, dict[str, Any]] = {}
+    if info.tag.expressible:
+        open_ways["retag"] = {**NOTHING, "depth": source.depth}
+    if source.depth + LIFT_BITS <= 16:
+        open_ways["lift"] = price(source, Encoding(source.depth + LIFT_BITS, flag, info.model))
+    open_ways["rescale"] = price(source, Encoding(target.depth, flag, info.model))
+    return open_ways
+
+
+def choose(info: Info, finding: Finding, flag: Range, profile: str | None) -> Remedy:
+    """The remedy with the least loss.
+
+    An agreeing or open recording is left alone; an open one whose codes speak against the flag is put to the person
+    (`ask`), as is one whose two flags contradict each other. A wrong flag is retagged where the file type can say it.
+    Where it cannot, log is lifted, and a finished picture (display-referred, HLG, PQ) is put to the person: made narrow
+    by mistake it stays flat.
+    """
+    said = (info.tag.container, info.tag.stream)
+    conflict = None not in said and said[0] is not said[1]
+    if finding.finding is None:
+        if conflict or finding.against(flag) >= LEANS:
+            return Remedy("ask", {}, {}, alternatives(info, Range(1 - flag), flag))
+        return Remedy("none", {}, {}, {})
+    found = finding.finding
+    if found is flag:
+        if conflict and info.tag.expressible:
+            return Remedy("retag", {**NOTHING}, _proposal(found, found, None), {"retag": {**NOTHING}})
+        return Remedy("ask" if conflict else "none", {}, {}, {})
+    ways = alternatives(info, found, flag)
+    if "retag" in ways:
+        return Remedy("retag", ways["retag"], _proposal(found, found, None), ways)
+    if profile in FINISHED:
+        words = (
+            f"a {FINISHED[profile]} picture is not one to scale on a guess: make sure that its codes are "
+            f"{found.label}, then lift it, or tell the editor by hand to read it as {found.label}"
+        )
+        return Remedy("ask", {}, {}, ways, (words,))
+    name = "lift" if "lift" in ways else "rescale"
+    file_type = f"{info.codec} in {info.container}"
+    words = f"this file type ({file_type}) cannot say {found.label}, so readers take it for {flag.label}"
+    depth = ways[name]["depth"] if name == "lift" else None
+    return Remedy(name, ways[name], _proposal(found, flag, depth), ways, (words,))
+
+
+def _proposal(source: Range, target: Range, depth: int | None) -> dict[str, Any]:
+    return {"from": source.label, "to": target.label, **({"depth": depth} if depth else {})}
