@@ -1,0 +1,73 @@
+"""A change of range applied to whole frames: the kernels, plane by plane, and what is kept to check the result by."""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+
+from ...kernels.dither import Dither, requantise
+from ...kernels.encoding import Channel, Encoding
+from ...kernels.scaling import rescale
+from .media import Frame, Plane
+
+KEPT_FRAMES = 4
+"""Frames held in memory to compare a lossy result with; bounds what a long recording costs."""
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """From one encoding to another, dithered or not; the same codes for the same seed on every run."""
+
+    source: Encoding
+    target: Encoding
+    channels: tuple[Channel, ...]
+    dither: Dither
+    seed: int
+
+    def apply(self, frame: Frame, targets: tuple[Plane, ...]) -> None:
+        """Fill the target planes from a frame's. Alpha keeps its level: it has no range, only a depth."""
+        for number, (channel, plane, target) in enumerate(zip(self.channels, frame.planes, targets, strict=True)):
+            if plane.dtype.kind == "f" or channel is Channel.ALPHA:
+                rescale(plane, self.source, self.target, channel=channel, out=target)
+            else:
+                requantise(
+                    plane,
+                    self.source,
+                    self.target,
+                    channel=channel,
+                    dither=self.dither,
+                    seed=self.seed,
+                    frame=frame.index,
+                    plane=number,
+                    out=target,
+                )
+
+
+def plane_sum(plane: Plane) -> int:
+    """CRC-32 of a plane's samples, padding left out."""
+    return zlib.crc32(np.ascontiguousarray(plane))
+
+
+class Kept:
+    """What the kernel made, remembered well enough to prove the written result.
+
+    For a lossless result the CRC-32 of every plane of every frame; for a lossy one a few whole frames.
+    """
+
+    def __init__(self, frames: int | None, *, lossless: bool) -> None:
+        self.lossless = lossless
+        self.sums: list[tuple[int, ...]] = []
+        self.frames: dict[int, tuple[Plane, ...]] = {}
+        if frames and frames > 1:
+            self._wanted = {round(step * (frames - 1) / (KEPT_FRAMES - 1)) for step in range(KEPT_FRAMES)}
+        else:
+            self._wanted = {0, 10, 100, 1000}
+
+    def add(self, frame: Frame, made: tuple[Plane, ...]) -> None:
+        """Remember the planes made for a frame; called in the order of frames."""
+        if self.lossless:
+            self.sums.append(tuple(plane_sum(plane) for plane in made))
+        elif frame.index in self._wanted:
+            self.frames[frame.index] = tuple(plane.copy() for plane in made)

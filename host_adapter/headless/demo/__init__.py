@@ -1,0 +1,1 @@
+"""The demo: an invented shoot as real files, and the whole job done on it."""
