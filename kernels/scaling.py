@@ -2,7 +2,7 @@
 
 Integer planes round as the standards do, halves away from zero, and are exact for every code. The fast forms are a product in 16-bit
 words, or a multiplication and an addition in float32 or float64; one is used only after every code of the source encoding has been
-compared with the exact table, so it cannot differ. Where no such form is found, the table itself is used.
+compared with the exact table, so it cannot differ.
 
 Floating-point planes carry a code divided by M of their encoding (narrow black of 10 bit is 64/1023): affine, never clipped.
 """
@@ -18,8 +18,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ._jit import kernel, row
-from ._words import carried, high, low, plus, right
+from ._jit import Kernel, kernel, row
+from ._words import carried, high, low, minus, plus, right
 from .encoding import Channel, Encoding, affine_map
 from .planes import FLOATING, INTEGER, Plane, adjacent, check_codes, check_out, check_plane, readable
 from .word_form import word_form
@@ -109,53 +109,23 @@ def _code_map(source: Encoding, target: Encoding, channel: Channel, avoid_reserv
 
 @dataclass(frozen=True, slots=True)
 class _Form:
-    """A map ready to run.
+    """A map ready to run: its loop, and the loop's two tables of constants."""
 
-    words : uint16 [10], constants of the form in 16-bit words (see word_form.py), or None
-    number : float32 | float64 [2], gain and offset so that the target's word is the truncated gain * word + offset, or None
-    limits : uint16 [4], the source's first and last word to tell apart, the source's mask, the target's mask
-    codes : uint16 [M + 1], the exact table
-    """
-
-    words: npt.NDArray[np.uint16] | None
-    number: npt.NDArray[Any] | None
-    limits: npt.NDArray[np.uint16]
-    source: Encoding
-    target: Encoding
-    codes: npt.NDArray[np.uint16]
+    loop: Kernel
+    number: npt.NDArray[Any]
+    limits: npt.NDArray[Any]
 
     def apply(self, source: Plane, target: Plane) -> None:
         """target = map(source), both as kernels take them."""
-        if self.words is not None:
-            _scale_words(source, target, self.words)
-        elif self.number is not None:
-            _scale(source, target, self.number, self.limits)
-        else:
-            _look_up(source, target, self.table(source.dtype))
-
-    def table(self, dtype: np.dtype[Any]) -> npt.NDArray[np.uint16]:
-        """The target's word of every word that the container can hold."""
-        words = np.arange(1 << 8 * dtype.itemsize) >> self.source.bit_shift
-        return self.codes[np.minimum(words, self.source.maximum)] << np.uint16(self.target.bit_shift)
+        self.loop(source, target, self.number, self.limits)
 
 
 @lru_cache(maxsize=256)
 def _form(source: Encoding, target: Encoding, channel: Channel, avoid_reserved: bool) -> _Form:
     """The fastest form that equals the table on every code."""
     codes = _code_map(source, target, channel, avoid_reserved)
-    exact = exact_map(source, target, channel)
-    low, high = _ends(target, avoid_reserved)
-    # Clipping the source to the last code that meets the target's end clips the target, if a code meets it exactly.
-    first = max(int(np.searchsorted(exact, low, side="right")) - 1, 0)
-    last = min(int(np.searchsorted(exact, high, side="left")), source.maximum)
-    masks = [encoding.maximum << encoding.bit_shift for encoding in (source, target)]
-    limits = np.array([first << source.bit_shift, last << source.bit_shift, *masks], np.uint16)
-    words = number = None
-    if not source.bit_shift and not target.bit_shift:
-        words = _words(source, target, channel, codes, first, last)
-    if words is None:
-        number = _number(source, target, channel, codes, first, last)
-    return _Form(words, number, limits, source, target, codes)
+    ends = _ends(target, avoid_reserved)
+    return _words(source, target, channel, codes, ends) or _number(source, target, channel, codes, ends)
 
 
 def _nudges(gain: Fraction, offset: Fraction) -> tuple[Fraction, ...]:
@@ -165,75 +135,74 @@ def _nudges(gain: Fraction, offset: Fraction) -> tuple[Fraction, ...]:
 
 
 def _words(
-    source: Encoding, target: Encoding, channel: Channel, codes: npt.NDArray[np.uint16], first: int, last: int
-) -> npt.NDArray[np.uint16] | None:
-    """Constants in 16-bit words that give every code exactly."""
+    source: Encoding, target: Encoding, channel: Channel, codes: npt.NDArray[np.uint16], ends: tuple[int, int]
+) -> _Form | None:
+    """The form in 16-bit words, if one gives every code exactly."""
+    exact = exact_map(source, target, channel)
+    bias = max(0, -int(exact.min()))
+    if source.bit_shift or target.bit_shift or int(exact.max()) + bias > 65535:
+        return None
     gain, offset = affine_map(source, target, channel)
-    clipped = np.arange(source.maximum + 1, dtype=np.uint16).clip(first, last)
+    every = np.arange(source.maximum + 1, dtype=np.int64)
     for nudge in _nudges(gain, offset):
         form = word_form(gain, offset + Fraction(1, 2) + nudge, source.depth)
         if form is None:
             return None
         for factor in (form.factor, form.factor + 1):
-            words = [first, last, form.spread, form.start, factor, form.whole, form.base]
-            constants = np.array([word & 0xFFFF for word in (*words, form.below >> 16, form.below, form.shift)], np.uint16)
-            product = (clipped * constants[2] + constants[3]).astype(np.int64) * factor
+            product = ((every * form.spread + form.start) & 0xFFFF) * factor
             coarse = ((product >> 16) + (form.below >> 16) + ((product & 0xFFFF) + (form.below & 0xFFFF) >> 16)) & 0xFFFF
-            found = (clipped.astype(np.int64) * form.whole + form.base + (coarse >> form.shift)) & 0xFFFF
-            if np.array_equal(found, codes):
-                return constants
+            found = (every * form.whole + form.base + bias + (coarse >> form.shift)) & 0xFFFF
+            if np.array_equal((found - bias).clip(*ends), codes):
+                words = [form.spread, form.start, factor, form.whole, form.base + bias, form.below >> 16, form.below, form.shift]
+                limits = [source.maximum, bias + ends[0], bias, ends[1]]
+                return _Form(_scale_words, np.array([word & 0xFFFF for word in words], np.uint16), np.array(limits, np.uint16))
     return None
 
 
 def _number(
-    source: Encoding, target: Encoding, channel: Channel, codes: npt.NDArray[np.uint16], first: int, last: int
-) -> npt.NDArray[Any] | None:
-    """Gain and offset that give every code exactly when truncated, in the smallest type that does."""
+    source: Encoding, target: Encoding, channel: Channel, codes: npt.NDArray[np.uint16], ends: tuple[int, int]
+) -> _Form:
+    """The form in the smallest floating-point type that gives every code exactly; float64 always does."""
     gain, offset = affine_map(source, target, channel)
-    words = (np.arange(source.maximum + 1).clip(first, last) << source.bit_shift).astype(np.float32)
-    scale = 2**target.bit_shift
+    words = (np.arange(source.maximum + 1) << source.bit_shift).astype(np.float32)
     for dtype in (np.float32, np.float64):
         for nudge in _nudges(gain, offset):
-            number = np.array([float(gain * scale / 2**source.bit_shift), float((offset + Fraction(1, 2) + nudge) * scale)], dtype)
-            found = (words.astype(dtype) * number[0] + number[1]).astype(np.int32) >> target.bit_shift
-            if np.array_equal(found, codes):
-                return number
-    return None
+            number = np.array([float(gain / 2**source.bit_shift), float(offset + Fraction(1, 2) + nudge)], dtype)
+            found = (words.astype(dtype) * number[0] + number[1]).astype(np.int32)
+            if np.array_equal(found.clip(*ends), codes):
+                limits = np.array([source.maximum << source.bit_shift, *ends, target.bit_shift], np.int32)
+                return _Form(_scale, number, limits)
+    raise AssertionError(f"no arithmetic gives the map from {source} to {target} exactly")
 
 
 @kernel("target")
-def _scale_words(source: Any, target: Any, words: Any) -> None:
-    """target = whole * clipped source + base + (fraction's product >> shift); see word_form.py."""
-    first, last, spread, start, factor = words[0], words[1], words[2], words[3], words[4]
-    whole, base, upper, lower, shift = words[5], words[6], words[7], words[8], words[9]
+def _scale_words(source: Any, target: Any, words: Any, limits: Any) -> None:
+    """target = clip(whole * code + base + (fraction's product >> shift)); see word_form.py. Both tables are uint16."""
+    spread, start, factor, whole, base, upper, lower, shift = (
+        words[0], words[1], words[2], words[3], words[4], words[5], words[6], words[7],
+    )  # fmt: skip
+    last, least, bias, most = limits[0], limits[1], limits[2], limits[3]
     for y in range(source.shape[0]):
         read, written = row(source, y), row(target, y)
         for x in range(read.shape[0]):
-            code = min(max(np.uint16(read[x]), first), last)
+            code = min(np.uint16(read[x]), last)
             product = plus(low(code, spread), start)
             fine = plus(low(product, factor), lower)
             coarse = plus(plus(high(product, factor), upper), carried(fine, lower))
-            written[x] = plus(plus(low(code, whole), base), right(coarse, shift))
+            result = plus(plus(low(code, whole), base), right(coarse, shift))
+            written[x] = min(minus(max(result, least), bias), most)
 
 
 @kernel("target")
 def _scale(source: Any, target: Any, number: Any, limits: Any) -> None:
-    """target = trunc(gain * clipped source + offset), the bits outside the codes masked off on both sides."""
-    gain, offset, first, last, source_mask, target_mask = number[0], number[1], limits[0], limits[1], limits[2], limits[3]
+    """target = clip(trunc(gain * word + offset)), the bits outside the codes masked off; number is floating, limits int32."""
+    gain, offset = number[0], number[1]
+    last, least, most, shift = np.uint16(limits[0]), limits[1], limits[2], np.uint16(limits[3])
     for y in range(source.shape[0]):
         read, written = row(source, y), row(target, y)
         for x in range(read.shape[0]):
-            word = min(max(np.uint16(read[x]), first), last) & source_mask
-            written[x] = np.uint16(np.int32(np.float32(word) * gain + offset)) & target_mask
-
-
-@kernel("target")
-def _look_up(source: Any, target: Any, table: Any) -> None:
-    """target = table[source]."""
-    for y in range(source.shape[0]):
-        read, written = row(source, y), row(target, y)
-        for x in range(read.shape[0]):
-            written[x] = table[read[x]]
+            word = min(np.uint16(read[x]), last) & last
+            written[x] = np.uint16(min(max(np.int32(np.float32(word) * gain + offset), least), most)) << shift
 
 
 def _rescale_floating(source: Plane, source_encoding: Encoding, target_encoding: Encoding, channel: Channel, out: Plane | None) -> Plane:

@@ -37,7 +37,7 @@ KINDS: dict[str, tuple[str, str, dict[str, str], set[str]]] = {
     "av1.mkv": ("libsvtav1", "yuv420p10le", FAST, {"AV1 sequence header in CodecPrivate", "Matroska"}),
     "av1.webm": ("libsvtav1", "yuv420p", FAST, {"AV1 sequence header among", "Matroska"}),
     "vp9.mp4": ("libvpx-vp9", "yuv420p", {"g": "2"}, {"VP9", "vpcC", "colr"}),
-    "vp9.mkv": ("libvpx-vp9", "yuv422p10le", {"g": "2"}, {"VP9", "Matroska"}),
+    "vp9.mkv": ("libvpx-vp9", "yuv444p", {"g": "2"}, {"VP9", "Matroska"}),
     "vp9.webm": ("libvpx-vp9", "yuv420p", {"g": "2"}, {"VP9", "Matroska"}),
     "ffv1.mkv": ("ffv1", "yuv422p10le", {}, {"Matroska"}),
     "ffv1.mp4": ("ffv1", "yuv420p", {}, {"colr"}),

@@ -19,6 +19,7 @@ from ...kernels.encoding import Encoding, Model, Range
 from .carry import MUXERS, Carrier, covers, muxer_options
 from .codecs import CodecChoice
 from .errors import Problem
+from .matroska_extras import add_to_header
 from .media import Info, Plane, Written
 from .movie import container_name, open_input, picture_stream
 from .pixel_formats import plane_views
@@ -32,6 +33,8 @@ _RATE_BOUND = {"avi", "mxf"}
 
 _UNCOPIED_TAGS = frozenset({"encoder", "duration", "rotate"})
 _INTERLACED_DCT, _INTERLACED_ME = 1 << 18, 1 << 29
+_HDR_OPTIONS = {"libx265": "x265-params", "libx264": "x264-params", "libsvtav1": "svtav1-params"}
+"""Encoders that write mastering display and light levels into the stream, and the option that tells them."""
 _INTERLACED_CODERS = {"libx264", "prores_ks", "mpeg2video"}
 
 
@@ -173,12 +176,25 @@ class MovieWriter:
             self.output.close()
         except av.error.FFmpegError as error:
             raise self._refused(error) from None
+        self._add_to_header()
         if self.packets != self.frames:
             raise Problem(
                 self.info.path,
                 f"{self.frames} frames went into the {self.choice.encoder} encoder and {self.packets} came out",
                 "Choose another codec: --codec ffv1.",
             )
+
+    def _add_to_header(self) -> None:
+        """What the encoder has no place for in its stream, and the muxer no way to be told."""
+        facts = self.facts[1]
+        if self.choice.container not in {"mkv", "webm"} or self.choice.encoder in _HDR_OPTIONS:
+            return
+        aspect = None if facts.aspect == 1 else facts.aspect
+        if aspect or facts.mastering or facts.light:
+            size = self.info.width, self.info.height
+            everything = {"aspect": aspect, "mastering": facts.mastering, "light": facts.light}
+            if not add_to_header(self.target, size, **everything) and aspect:
+                add_to_header(self.target, size, aspect=aspect)
 
     def abandon(self) -> None:
         """Let go of the file; what is in it does not count."""
@@ -226,7 +242,7 @@ class MovieWriter:
 def _with_hdr(choice: CodecChoice, facts: PictureFacts) -> dict[str, str]:
     """The encoder's options, with mastering display and light levels where the encoder writes them into the stream."""
     options = dict(choice.options)
-    name = {"libx265": "x265-params", "libx264": "x264-params", "libsvtav1": "svtav1-params"}.get(choice.encoder)
+    name = _HDR_OPTIONS.get(choice.encoder)
     if name is None:
         return options
     extra = []
