@@ -38,7 +38,7 @@ def test_what_is_said_to_survive_survives_and_the_rest_does_not(tmp_path: Path, 
     survived = []
     for range_ in Range:
         path = tmp_path / f"{range_.label}.{container}"
-        encode(path, encoder, range_, pixels=pixels, options=options, size=(256, 128), frames=2)
+        encode(path, encoder, range_, pixels=pixels, options=options, size=(256, 128), frames=6)
         survived.append(read_flags(path)[1] == LIBRARY[range_])
     assert all(survived) is expressible(container, codec)
 
@@ -47,7 +47,7 @@ def test_what_is_said_to_survive_survives_and_the_rest_does_not(tmp_path: Path, 
 def test_the_table_and_the_patch_agree(tmp_path: Path, container: str, codec: str) -> None:
     encoder, pixels, options = ENCODERS[codec]
     path = tmp_path / f"full.{container}"
-    encode(path, encoder, Range.FULL, pixels=pixels, options=options, size=(256, 128), frames=2)
+    encode(path, encoder, Range.FULL, pixels=pixels, options=options, size=(256, 128), frames=6)
     place = place_of(container, codec)
     assert place is not None
     way = can_retag(path)

@@ -306,7 +306,7 @@ def test_silence_is_silence(tmp_path: Path) -> None:
 
 def test_colour_names_are_ffmpegs(tmp_path: Path) -> None:
     path = tmp_path / "hlg.mp4"
-    make_movie(path, "libx265", "yuv420p10le", frames=2, colour=(9, 18, 9))
+    make_movie(path, "libx265", "yuv420p10le", frames=6, colour=(9, 18, 9))
     info = open_movie(path).info
     assert (info.primaries, info.transfer, info.matrix) == ("bt2020", "arib-std-b67", "bt2020nc")
 

@@ -191,6 +191,8 @@ def _options(info: Info, codec: str, depth: int, lossless: bool) -> tuple[dict[s
             return ({**pace, "qp": "0"}, True) if lossless else ({**pace, "crf": "8", "psy": "0"}, False)
         case "hevc":
             fixed = "log-level=error:rc-lookahead=15:frame-threads=2"
+            if info.frames is None or info.frames < 8:
+                fixed += ":bframes=0"  # the encoder leaves times undefined where fewer pictures come than it reorders
             if lossless:
                 return {"preset": "fast", "x265-params": f"lossless=1:{fixed}"}, True
             return {"preset": "fast", "crf": "8", "x265-params": f"psy-rd=0:psy-rdoq=0:{fixed}"}, False
