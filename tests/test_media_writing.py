@@ -300,20 +300,59 @@ def test_mastering_and_light_levels_come_over(tmp_path: Path, codec: str | None)
     assert written.uncarried == ()
 
 
-def test_what_cannot_be_carried_is_named(tmp_path: Path) -> None:
-    path = tmp_path / "hdr.mp4"
+@pytest.mark.parametrize(
+    ("size", "aspect"),
+    [
+        ((64, 48), Fraction(4, 3)),
+        ((720, 576), Fraction(16, 15)),
+        ((70, 50), Fraction(1331, 1000)),
+        ((64, 48), Fraction(2)),
+    ],
+)
+@pytest.mark.parametrize("codec", ["ffv1", "av1"])
+def test_pixel_aspect_lives_in_matroska_too(
+    tmp_path: Path, size: tuple[int, int], aspect: Fraction, codec: str
+) -> None:
+    """The muxer drops it; the header is completed by hand, and the library must still read every frame."""
+    path = tmp_path / "wide.mkv"
+    make_movie(path, "libx264", size=size, frames=3, aspect=aspect, paint=ramp("yuv420p", size))
+    result, written = mended(path, codec=codec)
+    assert result.suffix == ".mkv"
+    with av.open(str(result)) as container:
+        assert container.streams.video[0].sample_aspect_ratio == aspect
+        assert len(list(container.decode(video=0))) == 3
+        container.seek(0)
+    assert f"pixel aspect {aspect}" in written.carried
+    assert written.uncarried == ()
+
+
+def test_hdr_and_aspect_together_in_ffv1(tmp_path: Path) -> None:
+    path = tmp_path / "hdr.mkv"
     make_movie(
-        path, "libx265", "yuv420p10le", size=(128, 96), frames=3, options={"x265-params": HDR}, aspect=Fraction(4, 3),
-        metadata={"title": "Kestrel", "com.example.scene": "12A"}, timecode="01:00:00:00", audio=("aac",),
+        path, "libx265", "yuv420p10le", size=(128, 96), frames=3, colour=(9, 16, 9), aspect=Fraction(4, 3),
+        options={"x265-params": HDR},
     )  # fmt: skip
-    result, written = mended(path, codec="cfhd") if False else mended(path, codec="mpeg2") if False else mended(
-        path, "rescale", codec="ffv1"
+    result, written = mended(path, "rescale", codec="ffv1")
+    before, after = side_data(path), side_data(result)
+    assert after["CONTENT_LIGHT_LEVEL"] == before["CONTENT_LIGHT_LEVEL"]
+    assert {"mastering display metadata", "content light levels", "pixel aspect 4/3"} <= set(written.carried)
+    assert written.uncarried == ()
+    assert open_movie(result).info.transfer == "smpte2084"
+
+
+def test_what_cannot_be_carried_is_named(tmp_path: Path) -> None:
+    """MPEG-TS has no chapters and no free tags, MPEG-2 no mastering display."""
+    plain = tmp_path / "plain.mp4"
+    make_movie(
+        plain, "libx265", "yuv420p", size=(128, 96), frames=3, options={"x265-params": HDR}, aspect=Fraction(4, 3),
+        paint=ramp("yuv420p", (128, 96)), chapters=((0, 0.1, "slate"),), timecode="01:00:00:00",
+        metadata={"com.example.scene": "12A"},
     )  # fmt: skip
-    after = side_data(result)
-    lost = {"MASTERING_DISPLAY_METADATA", "CONTENT_LIGHT_LEVEL"} - set(after)
-    named = " ".join(written.uncarried)
-    assert ("mastering display metadata" in named) == ("MASTERING_DISPLAY_METADATA" in lost)
-    assert ("content light levels" in named) == ("CONTENT_LIGHT_LEVEL" in lost)
+    _, written = mended(plain, codec="mpeg2")
+    named = " | ".join(written.uncarried)
+    for word in ("mastering display", "content light", "1 chapter", "tag com.example.scene", "timecode 01:00:00:00"):
+        assert word in named
+    assert "pixel aspect 4/3" in written.carried
 
 
 def test_camera_data_streams_are_carried_or_named(tmp_path: Path) -> None:

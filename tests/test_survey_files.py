@@ -180,3 +180,15 @@ def test_wrong_arguments_are_named(tmp_path):
         survey(path, profile="sepia")
     with pytest.raises(Problem, match="no log curve"):
         survey(path, curve="Moonlight")
+
+
+def test_a_finished_picture_is_not_called_wrong_because_a_curve_was_said_of_its_whole_card(tmp_path: Path) -> None:
+    """A right narrow recording with super-whites, surveyed as if it were log: it may stay open, it must not be wrong."""
+    from footroom.host_adapter.headless.demo.shoot import SHOOT, write_clip
+
+    clip = next(each for each in SHOOT if each.picture == "display" and each.codes is each.flag)
+    path = tmp_path / "harbour.mp4"
+    write_clip(path, clip, 8)
+    record = survey(path, curve="ACEScct").to_json()
+    assert record["agrees"] is not False, record["why"]
+    assert record["remedy"] in {"none", "ask"}

@@ -25,7 +25,8 @@ def test_full_to_narrow_merges_what_the_arithmetic_says(depth, merged, chroma):
 
 
 @pytest.mark.parametrize(
-    ("depth", "missing", "chroma", "low", "high"), [(8, 36, 31, 16, 20), (10, 147, 127, 64, 83), (12, 591, 511, 256, 335)]
+    ("depth", "missing", "chroma", "low", "high"),
+    [(8, 36, 31, 16, 20), (10, 147, 127, 64, 83), (12, 591, 511, 256, 335)],
 )
 def test_narrow_to_full_leaves_gaps_and_clips_the_excursions(depth, missing, chroma, low, high):
     """Same source: codes never produced, and codes past the ends (full data expanded as if narrow)."""
@@ -46,9 +47,12 @@ def test_two_more_bits_make_it_reversible(depth):
 
 def test_chroma_of_rgb_is_not_priced():
     assert "chroma" not in price(Encoding(10, Range.FULL, Model.RGB), Encoding(10, Range.NARROW, Model.RGB))
-    assert channel_price(Encoding(8, Range.FULL, Model.GRAY), Encoding(8, Range.NARROW, Model.GRAY), Channel.LUMA)[
-        "merged"
-    ] == 36
+    assert (
+        channel_price(Encoding(8, Range.FULL, Model.GRAY), Encoding(8, Range.NARROW, Model.GRAY), Channel.LUMA)[
+            "merged"
+        ]
+        == 36
+    )
 
 
 def test_a_wrong_flag_that_the_file_can_say_is_retagged():

@@ -11,6 +11,9 @@ from .signs import AREA, STEADY, Measured, Sign
 SLIGHT = 0.15
 """Part of the way from a curve's black in narrow to its black in full within which nothing is made of a low floor."""
 
+IF_IT_IS_THAT_CURVE = 2.0
+"""Most that a low floor weighs where a picture without the curve would have it too: under what calls a flag wrong."""
+
 
 def curve_signs(m: Measured, black: CurveBlack) -> Iterator[Sign]:
     """Signs from where the picture's floor, its flat frames and its pile of darkest areas lie beside the curve's black.
@@ -29,7 +32,7 @@ def curve_signs(m: Measured, black: CurveBlack) -> Iterator[Sign]:
     depth = (black.narrow - m.floor - 0.5 * m.noise) / m.unit
     share = share_below(m.blocks, black.narrow - SLIGHT * gap)
     if share >= AREA and depth > SLIGHT * gap / m.unit:
-        yield from _below(m, black, depth, share, tolerance)
+        yield from _below(m, black, depth, tolerance)
         return
     for code in narrow_codes:
         if m.pile(code, tolerance):
@@ -73,7 +76,7 @@ def _capped(m: Measured, black: CurveBlack, tolerance: float) -> Iterator[Sign]:
         yield Sign("curve's black", -2.0 if black.code_numbered else -4.0, words)
 
 
-def _below(m: Measured, black: CurveBlack, depth: float, share: float, tolerance: float) -> Iterator[Sign]:
+def _below(m: Measured, black: CurveBlack, depth: float, tolerance: float) -> Iterator[Sign]:
     """Areas well under the curve's black in narrow."""
     frames = m.frames_with(lambda look: look.floor < black.narrow - SLIGHT * (black.narrow - black.full))
     weight = min(0.8 * depth * min(frames / STEADY, 1.0), 6.0)
@@ -91,6 +94,10 @@ def _below(m: Measured, black: CurveBlack, depth: float, share: float, tolerance
     elif m.pile(black.full, tolerance):
         weight = min(weight + 1.0, 6.0)
         words += ", where the darkest areas pile up"
+    elif m.floor >= m.black:
+        # A finished picture in narrow is as dark as this too, and --curve may have been said of a whole card.
+        weight = min(weight, IF_IT_IS_THAT_CURVE)
+        words += "; a finished picture in narrow is as dark, so this holds only if it is that curve"
     yield Sign("curve's black", weight, words)
 
 

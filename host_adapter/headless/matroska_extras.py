@@ -1,4 +1,4 @@
-"""Pixel aspect and HDR metadata in the header of a Matroska file of our own, where the library's muxer has no way to put them.
+"""Pixel aspect and HDR metadata for the header of a Matroska file of our own, which the library's muxer cannot be told.
 
 The muxer leaves an empty element (Void) after its table of contents. The header's parts move up into it by as much as the
 track grows, so nothing behind the header moves.
@@ -37,21 +37,23 @@ class _Part:
     end: int
 
 
-def add_to_header(
-    path: Path,
-    size: tuple[int, int],
-    *,
-    aspect: Fraction | None = None,
-    mastering: Mastering | None = None,
-    light: tuple[int, int] | None = None,
-) -> bool:
-    """Write pixel aspect, mastering display and light levels into the video track of a file that the muxer just closed.
+@dataclass(frozen=True, slots=True)
+class Extras:
+    """What to add: pixel aspect, mastering display, (MaxCLL, MaxFALL) in cd/m2."""
+
+    aspect: Fraction | None = None
+    mastering: Mastering | None = None
+    light: tuple[int, int] | None = None
+
+
+def add_to_header(path: Path, size: tuple[int, int], extras: Extras) -> bool:
+    """Write the extras into the video track of a file that the muxer just closed.
 
     Returns False, and changes nothing, where the header has no room for them or is not as expected.
     """
     with path.open("r+b") as file:
         head = file.read(HEADER)
-        changed = _changed(head, size, aspect, mastering, light)
+        changed = _changed(head, size, extras)
         if changed is None:
             return False
         file.seek(0)
@@ -62,9 +64,7 @@ def add_to_header(
 def _changed(
     head: bytes,
     size: tuple[int, int],
-    aspect: Fraction | None,
-    mastering: Mastering | None,
-    light: tuple[int, int] | None,
+    extras: Extras,
 ) -> bytes | None:
     """The same number of bytes with the additions in them, or None where there is no room."""
     top = {part.number: part for part in _parts(head, 0, len(head))}
@@ -80,7 +80,7 @@ def _changed(
     if numbers != [_SEEK_HEAD, _VOID, _INFO, _TRACKS] or inside[-1].end > len(head):
         return None
     seek_head, void, info, tracks = inside
-    grown = _grown_tracks(head, tracks, size, aspect, mastering, light)
+    grown = _grown_tracks(head, tracks, size, extras)
     if grown is None:
         return None
     room = (void.end - void.start) - (len(grown) - (tracks.end - tracks.start))
@@ -98,9 +98,7 @@ def _grown_tracks(
     head: bytes,
     tracks: _Part,
     size: tuple[int, int],
-    aspect: Fraction | None,
-    mastering: Mastering | None,
-    light: tuple[int, int] | None,
+    extras: Extras,
 ) -> bytes | None:
     content = b""
     found = False
@@ -110,7 +108,7 @@ def _grown_tracks(
             kinds = [head[each.content] for each in _children(head, part) if each.number == _TYPE]
             if kinds == [1]:
                 found = True
-                raw = _grown_entry(head, part, size, aspect, mastering, light)
+                raw = _grown_entry(head, part, size, extras)
         if part.number != _CRC:
             content += raw
     return _element(_TRACKS, _checked(content)) if found else None
@@ -120,14 +118,12 @@ def _grown_entry(
     head: bytes,
     entry: _Part,
     size: tuple[int, int],
-    aspect: Fraction | None,
-    mastering: Mastering | None,
-    light: tuple[int, int] | None,
+    extras: Extras,
 ) -> bytes:
     content = b""
     for part in _children(head, entry):
         if part.number == _VIDEO:
-            content += _grown_video(head, part, size, aspect, mastering, light)
+            content += _grown_video(head, part, size, extras)
         elif part.number != _VOID:
             content += head[part.start : part.end]
     return _element(_ENTRY, content)
@@ -137,12 +133,10 @@ def _grown_video(
     head: bytes,
     video: _Part,
     size: tuple[int, int],
-    aspect: Fraction | None,
-    mastering: Mastering | None,
-    light: tuple[int, int] | None,
+    extras: Extras,
 ) -> bytes:
-    display = _display(size, aspect) if aspect else b""
-    hdr = _hdr(mastering, light)
+    display = _display(size, extras.aspect) if extras.aspect else b""
+    hdr = _hdr(extras.mastering, extras.light)
     replaced = {_DISPLAY_WIDTH, _DISPLAY_HEIGHT, _DISPLAY_UNIT} if display else set()
     content = b""
     coloured = False

@@ -19,7 +19,7 @@ from ...kernels.encoding import Encoding, Model, Range
 from .carry import MUXERS, Carrier, covers, muxer_options
 from .codecs import CodecChoice
 from .errors import Problem
-from .matroska_extras import add_to_header
+from .matroska_extras import Extras, add_to_header
 from .media import Info, Plane, Written
 from .movie import container_name, open_input, picture_stream
 from .pixel_formats import plane_views
@@ -186,15 +186,15 @@ class MovieWriter:
 
     def _add_to_header(self) -> None:
         """What the encoder has no place for in its stream, and the muxer no way to be told."""
-        facts = self.facts[1]
-        if self.choice.container not in {"mkv", "webm"} or self.choice.encoder in _HDR_OPTIONS:
+        facts, encoder = self.facts[1], self.choice.encoder
+        if self.choice.container not in {"mkv", "webm"} or encoder in {"libx264", "libx265"}:
             return
         aspect = None if facts.aspect == 1 else facts.aspect
-        if aspect or facts.mastering or facts.light:
-            size = self.info.width, self.info.height
-            everything = {"aspect": aspect, "mastering": facts.mastering, "light": facts.light}
-            if not add_to_header(self.target, size, **everything) and aspect:
-                add_to_header(self.target, size, aspect=aspect)
+        told = encoder in _HDR_OPTIONS
+        extras = Extras(aspect, None if told else facts.mastering, None if told else facts.light)
+        size = self.info.width, self.info.height
+        if extras != Extras() and not add_to_header(self.target, size, extras) and aspect:
+            add_to_header(self.target, size, Extras(aspect))
 
     def abandon(self) -> None:
         """Let go of the file; what is in it does not count."""

@@ -14,6 +14,7 @@ from tomlkit.items import Table
 
 from ...kernels.encoding import Range
 from .errors import Problem
+from .terminal import sure_words
 from .words import DITHERS, PROFILES, REMEDIES
 
 PLAN_VERSION = 1
@@ -115,7 +116,7 @@ def _entry(record: Mapping[str, Any], folder: Path) -> Table:
         or ("unsaid" if tag["expressible"] else "unsaid, this file type cannot say it")
     )
     remedy = tomlkit.item(record["remedy"])
-    remedy.comment(f"found {record['finding']}, confidence {record['confidence']:.2f}; flag {said}")
+    remedy.comment(f"found {record['finding']}, confidence {sure_words(record['confidence'])}; flag {said}")
     entry.add("remedy", remedy)
     proposal = record.get("proposal") or {}
     for key in ("from", "to"):

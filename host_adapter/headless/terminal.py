@@ -58,6 +58,11 @@ def agreement_words(agrees: bool | None) -> str:
     return {True: "right", False: "WRONG", None: "open"}[agrees]
 
 
+def sure_words(confidence: float) -> str:
+    """A confidence with two decimals; nothing is ever quite sure."""
+    return "0.99+" if confidence >= 0.995 else f"{confidence:.2f}"
+
+
 def short_path(path: str, limit: int = 44) -> str:
     """The end of a path, which is what tells recordings apart."""
     return path if len(path) <= limit else "…" + path[-(limit - 1) :]
@@ -90,7 +95,7 @@ def survey_table(records: Sequence[Mapping[str, Any]], title: str | None = None)
             f"{record['codec']}{bits}",
             flag_words(record["tag"]),
             Text(record["finding"], style=FINDING_STYLE[record["finding"]]),
-            "" if record["finding"] == "undetermined" else f"{record['confidence']:.2f}",
+            "" if record["finding"] == "undetermined" else sure_words(record["confidence"]),
             Text(agrees, style={False: "bold reverse", True: "", None: "dim"}[record["agrees"]]),
             share_words(clipped),
             Text(record["remedy"], style="bold" if record["remedy"] not in ("none", "ask") else ""),

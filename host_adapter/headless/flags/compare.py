@@ -159,10 +159,10 @@ def _facts(old: Any, new: Any, pairs: list[tuple[Any, Any]]) -> tuple[list[str],
 def _tags(whose: str, old: dict[str, str], new: dict[str, str], carried: list[str], uncarried: list[str]) -> None:
     folded = {key.lower(): value for key, value in new.items()}
     for key, value in old.items():
-        if key.lower() in _OWN_TAGS:
+        if key.lower() in _OWN_TAGS or (key.lower(), value) == ("language", "und"):
             continue
         if folded.get(key.lower()) == value:
-            if key.lower() in ("timecode", "language", "creation_time") and value != "und":
+            if key.lower() in ("timecode", "language", "creation_time"):
                 carried.append(f"{whose} {key.lower()} {value}")
             continue
         uncarried.append(f"{whose} tag {key} ({value})")
