@@ -6,6 +6,7 @@ import hashlib
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -348,7 +349,11 @@ def test_what_cannot_be_carried_is_named(tmp_path: Path) -> None:
         paint=ramp("yuv420p", (128, 96)), chapters=((0, 0.1, "slate"),), timecode="01:00:00:00",
         metadata={"com.example.scene": "12A"},
     )  # fmt: skip
-    _, written = mended(plain, codec="mpeg2")
+    with open_recording(plain) as recording:
+        choice = replace(choose_codec(recording.info, depth=8, remedy="rescale", codec="mpeg2"), container="ts")
+        written = transform(
+            recording, tmp_path / "x.ts", encoding=Encoding(8, Range.NARROW), codec=choice, process=copying(0)
+        )  # fmt: skip
     named = " | ".join(written.uncarried)
     for word in ("mastering display", "content light", "1 chapter", "tag com.example.scene", "timecode 01:00:00:00"):
         assert word in named

@@ -21,7 +21,6 @@ MUXERS = {
 """FFmpeg's muxer for each container name."""
 
 _UNCOPIED_TAGS = frozenset({"major_brand", "minor_version", "compatible_brands", "encoder", "duration"})
-_PLAIN_AUDIO = ("pcm_s16le", "pcm_s24le", "pcm_s32le", "pcm_f32le", "flac")
 
 Builder = Callable[[OutputContainer], Any]
 """Adds the picture's stream to an output container and returns it."""

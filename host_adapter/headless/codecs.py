@@ -67,7 +67,6 @@ _SPOKEN = {
 _LIFT_KEEPS = {"h264", "hevc", "ffv1"}
 """Codings with a lossless mode deep enough for a lift; everything else is lifted into FFV1."""
 
-_DEFAULT_HOME = {"h264": "mp4", "hevc": "mp4", "ffv1": "mkv"}
 _STILL_DEPTHS = {"dpx": (8, 10, 12, 16), "tiff": (8, 16), "png": (8, 16)}
 _DNXHR = {"DNXHR LB": "dnxhr_lb", "DNXHR SQ": "dnxhr_sq"}
 _PRORES = {"Proxy": "proxy", "LT": "lt", "Standard": "standard", "HQ": "hq"}
@@ -102,9 +101,9 @@ def choose_codec(info: Info, *, depth: int, remedy: str, codec: str | None = Non
     found, why_not = _try(info, depth, "ffv1", True)
     if found:
         return _with_home(info, found, reason)
-    raise Problem(
-        info.path, f"no encoder takes its pictures ({why_not})", "Use --depth 16, or export TIFF stills first."
-    )
+    deeper = writable_depth(info, depth + 1)
+    advice = f"Use --depth {deeper}." if deeper else "Use --remedy rescale, or export it as 4:2:2 or 4:4:4 first."
+    raise Problem(info.path, f"no encoder takes its pictures ({why_not})", advice)
 
 
 def writable_depth(info: Info, at_least: int) -> int | None:
@@ -188,14 +187,14 @@ def _options(info: Info, codec: str, depth: int, lossless: bool) -> tuple[dict[s
             pace = {"preset": "fast", "rc-lookahead": "20"}
             if "Intra" in profile:
                 pace["g"] = "1"
-            return ({**pace, "qp": "0"}, True) if lossless else ({**pace, "crf": "8", "psy": "0"}, False)
+            return ({**pace, "qp": "0"}, True) if lossless else ({**pace, "crf": "4", "psy": "0"}, False)
         case "hevc":
             fixed = "log-level=error:rc-lookahead=15:frame-threads=2"
             if info.frames is None or info.frames < 8:
                 fixed += ":bframes=0"  # the encoder leaves times undefined where fewer pictures come than it reorders
             if lossless:
                 return {"preset": "fast", "x265-params": f"lossless=1:{fixed}"}, True
-            return {"preset": "fast", "crf": "8", "x265-params": f"psy-rd=0:psy-rdoq=0:{fixed}"}, False
+            return {"preset": "fast", "crf": "4", "x265-params": f"psy-rd=0:psy-rdoq=0:{fixed}"}, False
         case "av1":
             return {"preset": "8", "crf": "12", "svtav1-params": "film-grain=0:lookahead=16"}, False
         case "vp9":
@@ -260,6 +259,8 @@ def _with_home(info: Info, choice: CodecChoice, why: str) -> CodecChoice:
         words.append(f"in {home} because {own} {cannot}")
     if not expressible(home, choice.codec):
         words.append("this file type cannot say its range, and readers take it for narrow")
+    if choice.codec == "cfhd":
+        words.append("its encoder raises codes by about a quarter of an 8-bit code")
     if choice.codec == "h264" and choice.lossless:
         words.append("lossless H.264 is the High 4:4:4 Predictive profile, which some editors do not open")
     return replace(choice, container=home, why="; ".join(words))

@@ -1,7 +1,7 @@
-"""Pixel aspect and HDR metadata for the header of a Matroska file of our own, which the library's muxer cannot be told.
+"""Pixel aspect and HDR metadata for a Matroska header of our own; the library's muxer has no way to be told them.
 
-The muxer leaves an empty element (Void) after its table of contents. The header's parts move up into it by as much as the
-track grows, so nothing behind the header moves.
+The muxer leaves an empty element (Void) behind its table of contents. The parts of the header move up into it by as
+much as the track grows, so nothing behind the header moves.
 
 Source: RFC 9559 (element numbers), RFC 8794 (EBML lengths, CRC-32 element).
 """

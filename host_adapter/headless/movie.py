@@ -18,6 +18,7 @@ from ...kernels.encoding import Range
 from .errors import Problem
 from .ffv1_check import SliceWatch
 from .flags import expressible
+from .h273 import MATRICES, PRIMARIES, TRANSFERS
 from .media import Frame, Info, Tag
 from .pixel_formats import UnreadableFormatError, layout, plane_views
 from .sampling import sampled_frames
@@ -60,24 +61,6 @@ _CONTAINER_SAYS = {"mp4", "mkv", "webm", "mxf", "y4m"}
 _RANGES = {1: Range.NARROW, 2: Range.FULL}
 _CHECK = "Check that it plays; copy it again if not."
 _OPTIONS = {"protocol_whitelist": "file"}
-
-TRANSFERS = {
-    1: "bt709", 4: "gamma22", 5: "gamma28", 6: "smpte170m", 7: "smpte240m", 8: "linear", 9: "log100", 10: "log316",
-    11: "iec61966-2-4", 12: "bt1361e", 13: "iec61966-2-1", 14: "bt2020-10", 15: "bt2020-12", 16: "smpte2084",
-    17: "smpte428", 18: "arib-std-b67",
-}  # fmt: skip
-"""H.273 TransferCharacteristics in FFmpeg's spelling; 2 is 'unspecified'."""
-PRIMARIES = {
-    1: "bt709", 4: "bt470m", 5: "bt470bg", 6: "smpte170m", 7: "smpte240m", 8: "film", 9: "bt2020", 10: "smpte428",
-    11: "smpte431", 12: "smpte432", 22: "ebu3213",
-}  # fmt: skip
-"""H.273 ColourPrimaries in FFmpeg's spelling."""
-MATRICES = {
-    0: "gbr", 1: "bt709", 4: "fcc", 5: "bt470bg", 6: "smpte170m", 7: "smpte240m", 8: "ycgco", 9: "bt2020nc",
-    10: "bt2020c", 11: "smpte2085", 12: "chroma-derived-nc", 13: "chroma-derived-c", 14: "ictcp", 15: "ipt-c2",
-    16: "ycgco-re", 17: "ycgco-ro",
-}  # fmt: skip
-"""H.273 MatrixCoefficients in FFmpeg's spelling."""
 
 av.logging.set_level(None)
 

@@ -60,7 +60,7 @@ def sampled_frames(opener: Opener, count: int, frames: int | None) -> Iterator[t
 def _times(opener: Opener, frames: int | None) -> list[int] | None:
     """Presentation times of all frames in order, undecoded; None where packets carry none or seeking fails.
 
-    Where the rate is constant they follow from the first frame, the rate and the length; else every packet is looked at.
+    Where the rate is constant they follow from the first frame, the rate and the length; else from every packet.
     """
     container, stream = opener()
     with container:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import zlib
+from bisect import bisect_left, insort
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -69,12 +70,17 @@ def changes_for(path: Path, layout: Layout, range_: Range) -> tuple[Change, ...]
             old, new, _ = after.get(site.offset) or (value := byte(site.offset), value, "")
             after[site.offset] = old, site.put(new, range_), site.what
         after = {offset: change for offset, change in after.items() if change[0] != change[1]}
+        places = sorted(after)
         for checksum in layout.checksums:
-            difference = checksum_difference(checksum, {offset: old ^ new for offset, (old, new, _) in after.items()})
+            inside = places[bisect_left(places, checksum.start) : bisect_left(places, checksum.end)]
+            difference = checksum_difference(
+                checksum, {offset: after[offset][0] ^ after[offset][1] for offset in inside}
+            )
             for index, bits in enumerate(difference.to_bytes(4, "little")):
                 if bits:
                     old = byte(checksum.offset + index)
                     after[checksum.offset + index] = old, old ^ bits, "CRC-32 over it"
+                    insort(places, checksum.offset + index)  # a checksum around this one covers it
     return tuple((offset, *after[offset]) for offset in sorted(after))
 
 
