@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ._jit import kernel, row
+from ._jit import inline, kernel, row
 from ._words import carried, high, low, minus, plus, right
 from .dither import Dither
 from .encoding import Channel, Encoding, affine_map
@@ -102,6 +102,19 @@ def _word_form(
     return np.array(words, np.uint16), form.factor_below, form.below
 
 
+def _ready_rows(blue: Any, rows: int, origin_y: int) -> Any:
+    """The tile's rows as the picture's rows 0..127 need them, repeated to _SHORT columns; nothing for white noise."""
+    count = min(rows, TILE) if blue.shape[0] > 0 else 0
+    ready = np.empty((count, _SHORT), np.uint16)
+    for y in range(count):
+        for x in range(_SHORT):
+            ready[y, x] = blue[(origin_y + y) & (TILE - 1), x & (TILE - 1)]
+    return ready
+
+
+_ready = inline(_ready_rows)
+
+
 @kernel("target")
 def _dither_words(
     source: Any,
@@ -118,13 +131,10 @@ def _dither_words(
     """target = clip(whole * code + (fraction * code + noise >> 8) + base), in 16-bit words; see _word_form for `code`."""
     last, spread, start, whole, base, bias, top = code[0], code[1], code[2], code[4], code[5], code[6], code[7]
     shift, mask = code[8], code[9]
-    ready = np.empty(_SHORT, np.uint16)
+    ready = _ready(blue, source.shape[0], origin_y)
     for y in range(source.shape[0]):
         read_row, written_row = row(source, y), row(target, y)
         absolute_y = origin_y + y
-        if blue.shape[0] > 0:
-            for x in range(_SHORT):
-                ready[x] = blue[absolute_y & (TILE - 1), x & (TILE - 1)]
         x = 0
         while x < read_row.shape[0]:
             block = (origin_x + x) >> 12
@@ -139,7 +149,7 @@ def _dither_words(
                 if blue.shape[0] > 0:
                     inside = (origin_x + x) & (_SHORT - 1)
                     count = min(end - x, _SHORT - inside)
-                    noise = ready[inside : inside + count]
+                    noise = ready[y & (TILE - 1), inside : inside + count]
                     flip, odd = np.uint16(0), np.uint16(1)
                 else:
                     count = end - x
@@ -177,13 +187,10 @@ def _dither_wide(
     """target = clip(gain * word + offset + noise >> 12); see _wide_form for `number` and `code`."""
     gain, offset = number[0], number[1]
     last, shift, mask, top, out_shift = code[0], code[1], code[2], np.int32(code[3]), code[4]
-    ready = np.empty(_SHORT, np.uint16)
+    ready = _ready(blue, source.shape[0], origin_y)
     for y in range(source.shape[0]):
         read_row, written_row = row(source, y), row(target, y)
         absolute_y = origin_y + y
-        if blue.shape[0] > 0:
-            for x in range(_SHORT):
-                ready[x] = blue[absolute_y & (TILE - 1), x & (TILE - 1)]
         x = 0
         while x < read_row.shape[0]:
             block = (origin_x + x) >> 12
@@ -196,7 +203,7 @@ def _dither_wide(
                 if blue.shape[0] > 0:
                     inside = (origin_x + x) & (_SHORT - 1)
                     count = min(end - x, _SHORT - inside)
-                    noise = ready[inside : inside + count]
+                    noise = ready[y & (TILE - 1), inside : inside + count]
                     flip, odd = np.uint16(0), np.uint16(1)
                 else:
                     count = end - x
