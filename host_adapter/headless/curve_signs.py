@@ -91,10 +91,10 @@ def _below(m: Measured, black: CurveBlack, depth: float, tolerance: float) -> It
             f"the picture goes down to code {m.floor}, darker than {black.key} has black in either range "
             f"({black.narrow:.0f} narrow, {black.full:.0f} full): is it that curve?"
         )
-    elif m.pile(black.full, tolerance):
+    elif m.pile(black.full, tolerance / 2):
         weight = min(weight + 1.0, 6.0)
         words += ", where the darkest areas pile up"
-    elif m.floor >= m.black:
+    elif m.floor >= m.black - 2 * m.unit:
         # A finished picture in narrow is as dark as this too, and --curve may have been said of a whole card.
         weight = min(weight, IF_IT_IS_THAT_CURVE)
         words += "; a finished picture in narrow is as dark, so this holds only if it is that curve"

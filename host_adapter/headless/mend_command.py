@@ -159,7 +159,8 @@ def print_outcomes(outcomes: list[Outcome]) -> None:
         screen.print(head, soft_wrap=True)
         if outcome.result is not None:
             screen.print(Text(f"  -> {outcome.result}"), soft_wrap=True)
-        for line in loss_lines((outcome.receipt or {}).get("lost")):
+        lost = loss_lines((outcome.receipt or {}).get("lost"))
+        for line in lost or (["nothing"] if outcome.receipt else []):
             screen.print(Text(f"  lost: {line}"), soft_wrap=True)
         for item in (outcome.receipt or {}).get("uncarried", []):
             screen.print(Text(f"  NOT CARRIED: {item}", style="bold"), soft_wrap=True)

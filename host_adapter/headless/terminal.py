@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 from rich.box import SIMPLE_HEAD
@@ -63,9 +65,15 @@ def sure_words(confidence: float) -> str:
     return "0.99+" if confidence >= 0.995 else f"{confidence:.2f}"
 
 
-def short_path(path: str, limit: int = 44) -> str:
-    """The end of a path, which is what tells recordings apart."""
-    return path if len(path) <= limit else "…" + path[-(limit - 1) :]
+def short_names(paths: Sequence[str]) -> list[str]:
+    """Paths without the folder that they all lie in: what tells them apart."""
+    if len(paths) < 2:
+        return [Path(path).name for path in paths]
+    try:
+        common = os.path.commonpath([Path(path).parent for path in paths])
+    except ValueError:  # some absolute, some not, or different drives
+        return list(paths)
+    return [os.path.relpath(path, common) if common else path for path in paths]
 
 
 def plain_table(title: str | None = None) -> Table:
@@ -86,12 +94,13 @@ def survey_table(records: Sequence[Mapping[str, Any]], title: str | None = None)
     table.add_column("flag is", no_wrap=True)
     table.add_column("clipped if trusted", no_wrap=True, justify="right")
     table.add_column("remedy", no_wrap=True)
-    for record in records:
+    names = short_names([str(record["path"]) for record in records])
+    for name, record in zip(names, records, strict=True):
         clipped = record["clipped_if_trusted"]
         bits = f" {record['depth']} bit" if record["depth"] else ""
         agrees = agreement_words(record["agrees"])
         table.add_row(
-            Text(short_path(str(record["path"]))),
+            Text(name),
             f"{record['codec']}{bits}",
             flag_words(record["tag"]),
             Text(record["finding"], style=FINDING_STYLE[record["finding"]]),

@@ -100,7 +100,8 @@ def log_signal(light: Light, curve: str) -> Light:
     """R'G'B' through a log curve that colour-science registers, in full-range numbering 0..1, excursions kept."""
     import colour
 
-    return np.asarray(colour.log_encoding(light, function=curve), dtype=np.float32)
+    with np.errstate(invalid="ignore", divide="ignore"):  # noise below black leaves the logarithm to the curve's toe
+        return np.asarray(colour.log_encoding(light, function=curve), dtype=np.float32)
 
 
 def display_signal(light: Light) -> Light:
