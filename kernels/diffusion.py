@@ -19,14 +19,24 @@ _FINE = 15
 """Bits below a code."""
 
 
-def diffuse(source: Plane, source_encoding: Encoding, target_encoding: Encoding, channel: Channel, target: Plane) -> None:
+def diffuse(
+    source: Plane, source_encoding: Encoding, target_encoding: Encoding, channel: Channel, target: Plane
+) -> None:
     """target = map(source), clipped to 0..M, with the errors diffused; planes and encodings checked by the caller."""
     written = target if adjacent(target) else np.empty(target.shape, target.dtype)
     read = readable(source)
     if read.dtype in FLOATING:
-        _diffuse_levels(read.astype(np.float32, copy=False), written, *_level_form(source_encoding, target_encoding, channel))
+        _diffuse_levels(
+            read.astype(np.float32, copy=False), written, *_level_form(source_encoding, target_encoding, channel)
+        )
     else:
-        _diffuse(read, written, _table(source_encoding, target_encoding, channel), source_encoding.bit_shift, target_encoding.bit_shift)
+        _diffuse(
+            read,
+            written,
+            _table(source_encoding, target_encoding, channel),
+            source_encoding.bit_shift,
+            target_encoding.bit_shift,
+        )
     if written is not target:
         np.copyto(target, written)
 

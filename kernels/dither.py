@@ -10,7 +10,8 @@ blue-noise         triangular in every pixel, blue over pixels    0             
 error-diffusion    none; the error goes to later neighbours       0 over an area                  no closed form
 =================  =============================================  ==============================  ======================
 
-with f the distance of the exact value from the code below it. Clipping at the end codes comes after the noise and biases the ends, as it must.
+with f the distance of the exact value from the code below it. Clipping at the end codes comes after the noise and biases
+the ends, as it must.
 Source: Lipshitz, Wannamaker, Vanderkooy, Quantization and dither (1992); Ulichney (1993); Floyd, Steinberg (1976).
 
 Each noise word has one byte to a uniform variable; what lies below a 256th of a step is made up by a uniform threshold for each row (in

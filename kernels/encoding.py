@@ -18,6 +18,7 @@ left shift of EBU R 103 table 1 (235 is 60160), which the same formula gives. Th
 
 from __future__ import annotations
 
+import builtins
 from dataclasses import dataclass
 from enum import Enum, IntEnum
 from fractions import Fraction
@@ -127,7 +128,7 @@ class Encoding:
         return "uint8" if self.depth + self.bit_shift == 8 else "uint16"
 
     @property
-    def reserved(self) -> tuple[range, range]:
+    def reserved(self) -> tuple[builtins.range, builtins.range]:
         """The codes kept for timing on a serial interface, low and high: 0 and 255 k-fold at each end.
 
         Source: BT.709-6 item 4.7 (8 bit 0, 255; 10 bit 0-3, 1020-1023; 12 bit 0-15, 4080-4095).

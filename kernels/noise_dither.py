@@ -96,8 +96,18 @@ def _word_form(
     form = word_form(gain, offset + _lift(kind), source.depth, shift=8)
     if form is None:
         return None
-    bias = max(0, -math.floor(min(offset, gain * source.maximum + offset))) + 2  # so that no result is negative before the clip
-    words = [source.maximum, form.spread, form.start, form.factor, form.whole & 0xFFFF, (form.base + bias) & 0xFFFF, bias]
+    bias = (
+        max(0, -math.floor(min(offset, gain * source.maximum + offset))) + 2
+    )  # so that no result is negative before the clip
+    words = [
+        source.maximum,
+        form.spread,
+        form.start,
+        form.factor,
+        form.whole & 0xFFFF,
+        (form.base + bias) & 0xFFFF,
+        bias,
+    ]
     words += [target.maximum, kind.shift, kind.mask]
     return np.array(words, np.uint16), form.factor_below, form.below
 
@@ -139,8 +149,14 @@ def _dither_words(
         while x < read_row.shape[0]:
             block = (origin_x + x) >> 12
             inside = (origin_x + x) & (BLOCK - 1)
-            a, b, c, _ = philox(np.uint64(absolute_y & 0xFFFFFFFF), np.uint64(block & 0xFFFFFFFF), key[0], key[1], key[2], key[3])
-            begin, flip, odd = np.int64(a & np.uint64(BLOCK - 1)), np.uint16(a >> np.uint64(16)), np.uint16(b | np.uint64(1))
+            a, b, c, _ = philox(
+                np.uint64(absolute_y & 0xFFFFFFFF), np.uint64(block & 0xFFFFFFFF), key[0], key[1], key[2], key[3]
+            )
+            begin, flip, odd = (
+                np.int64(a & np.uint64(BLOCK - 1)),
+                np.uint16(a >> np.uint64(16)),
+                np.uint16(b | np.uint64(1)),
+            )
             factor = plus(code[3], np.uint16(np.int64(c & np.uint64(0xFFFF)) < factor_below))
             below = offset_below + np.int64(b >> np.uint64(16))
             upper, lower = np.uint16(below >> 16), np.uint16(below & 0xFFFF)
@@ -195,8 +211,14 @@ def _dither_wide(
         while x < read_row.shape[0]:
             block = (origin_x + x) >> 12
             inside = (origin_x + x) & (BLOCK - 1)
-            a, b, _, _ = philox(np.uint64(absolute_y & 0xFFFFFFFF), np.uint64(block & 0xFFFFFFFF), key[0], key[1], key[2], key[3])
-            begin, flip, odd = np.int64(a & np.uint64(BLOCK - 1)), np.uint16(a >> np.uint64(16)), np.uint16(b | np.uint64(1))
+            a, b, _, _ = philox(
+                np.uint64(absolute_y & 0xFFFFFFFF), np.uint64(block & 0xFFFFFFFF), key[0], key[1], key[2], key[3]
+            )
+            begin, flip, odd = (
+                np.int64(a & np.uint64(BLOCK - 1)),
+                np.uint16(a >> np.uint64(16)),
+                np.uint16(b | np.uint64(1)),
+            )
             threshold = np.int32((b >> np.uint64(28)) & np.uint64(15)) - np.int32(_MARGIN << _FINE)
             end = min(read_row.shape[0], x + BLOCK - inside)
             while x < end:
@@ -226,7 +248,11 @@ def _level_form(
     """Gain and offset from code / M to 12 bits below the target's code, and the words' constants."""
     gain, offset = affine_map(source, target, channel)
     kind = _KINDS[dither]
-    number = [gain * source.maximum * 2**_FINE, (offset + _lift(kind)) * 2**_FINE, Fraction(target.maximum + 2) * 2**_FINE]
+    number = [
+        gain * source.maximum * 2**_FINE,
+        (offset + _lift(kind)) * 2**_FINE,
+        Fraction(target.maximum + 2) * 2**_FINE,
+    ]
     code = [kind.shift, kind.mask, target.maximum, target.bit_shift]
     return np.array([float(value) for value in number]), np.array(code, np.uint16)
 
@@ -245,8 +271,14 @@ def _dither_levels(
         while x < read.shape[0]:
             block = (origin_x + x) >> 12
             inside = (origin_x + x) & (BLOCK - 1)
-            a, b, _, _ = philox(np.uint64(absolute_y & 0xFFFFFFFF), np.uint64(block & 0xFFFFFFFF), key[0], key[1], key[2], key[3])
-            begin, flip, odd = np.int64(a & np.uint64(BLOCK - 1)), np.uint16(a >> np.uint64(16)), np.uint16(b | np.uint64(1))
+            a, b, _, _ = philox(
+                np.uint64(absolute_y & 0xFFFFFFFF), np.uint64(block & 0xFFFFFFFF), key[0], key[1], key[2], key[3]
+            )
+            begin, flip, odd = (
+                np.int64(a & np.uint64(BLOCK - 1)),
+                np.uint16(a >> np.uint64(16)),
+                np.uint16(b | np.uint64(1)),
+            )
             threshold = np.int64((b >> np.uint64(28)) & np.uint64(15))
             end = min(read.shape[0], x + BLOCK - inside)
             while x < end:
@@ -256,8 +288,8 @@ def _dither_levels(
                     draw = low(white[begin + inside] ^ flip, odd)
                     added = np.int64(plus(right(draw, shift), draw & mask))
                 level = np.float64(read[x])
-                value = (level if level == level else 0.0) * number[0] + number[1]
+                value = (0.0 if np.isnan(level) else level) * number[0] + number[1]
                 fine = np.int64(np.floor(min(max(value, least), most))) + (added << 4) + threshold
-                written[x] = np.uint16(min(max(fine >> 12, 0), top)) << out_shift
+                written[x] = np.uint16(min(max(fine >> 12, np.int64(0)), top)) << out_shift
                 inside += 1
                 x += 1

@@ -37,7 +37,9 @@ def check_codes(plane: Any, name: str, encoding: Encoding, encoding_name: str) -
     checked = check_plane(plane, name, INTEGER)
     if checked.dtype.itemsize * 8 < encoding.depth + encoding.bit_shift:
         shifted = f" shifted by {encoding.bit_shift}" if encoding.bit_shift else ""
-        raise ValueError(f"{name} is {checked.dtype}, too small for the {encoding.depth}-bit codes{shifted} of {encoding_name}")
+        raise ValueError(
+            f"{name} is {checked.dtype}, too small for the {encoding.depth}-bit codes{shifted} of {encoding_name}"
+        )
     return checked
 
 

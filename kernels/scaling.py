@@ -91,7 +91,8 @@ def exact_map(source_encoding: Encoding, target_encoding: Encoding, channel: Cha
     denominator = gain.denominator * offset.denominator
     codes = np.arange(source_encoding.maximum + 1, dtype=np.int64)
     exact = codes * (gain.numerator * offset.denominator) + offset.numerator * gain.denominator
-    return np.sign(exact) * ((2 * np.abs(exact) + denominator) // (2 * denominator))
+    rounded: npt.NDArray[np.int64] = np.sign(exact) * ((2 * np.abs(exact) + denominator) // (2 * denominator))
+    return rounded
 
 
 def _ends(target: Encoding, avoid_reserved: bool) -> tuple[int, int]:
@@ -150,12 +151,25 @@ def _words(
             return None
         for factor in (form.factor, form.factor + 1):
             product = ((every * form.spread + form.start) & 0xFFFF) * factor
-            coarse = ((product >> 16) + (form.below >> 16) + ((product & 0xFFFF) + (form.below & 0xFFFF) >> 16)) & 0xFFFF
+            coarse = (
+                (product >> 16) + (form.below >> 16) + ((product & 0xFFFF) + (form.below & 0xFFFF) >> 16)
+            ) & 0xFFFF
             found = (every * form.whole + form.base + bias + (coarse >> form.shift)) & 0xFFFF
             if np.array_equal((found - bias).clip(*ends), codes):
-                words = [form.spread, form.start, factor, form.whole, form.base + bias, form.below >> 16, form.below, form.shift]
+                words = [
+                    form.spread,
+                    form.start,
+                    factor,
+                    form.whole,
+                    form.base + bias,
+                    form.below >> 16,
+                    form.below,
+                    form.shift,
+                ]
                 limits = [source.maximum, bias + ends[0], bias, ends[1]]
-                return _Form(_scale_words, np.array([word & 0xFFFF for word in words], np.uint16), np.array(limits, np.uint16))
+                return _Form(
+                    _scale_words, np.array([word & 0xFFFF for word in words], np.uint16), np.array(limits, np.uint16)
+                )
     return None
 
 
@@ -205,7 +219,9 @@ def _scale(source: Any, target: Any, number: Any, limits: Any) -> None:
             written[x] = np.uint16(min(max(np.int32(np.float32(word) * gain + offset), least), most)) << shift
 
 
-def _rescale_floating(source: Plane, source_encoding: Encoding, target_encoding: Encoding, channel: Channel, out: Plane | None) -> Plane:
+def _rescale_floating(
+    source: Plane, source_encoding: Encoding, target_encoding: Encoding, channel: Channel, out: Plane | None
+) -> Plane:
     """The affine map on code / M; infinities and NaN go through, nothing is clipped."""
     target = np.empty_like(source) if out is None else check_out(out, source, FLOATING)
     gain, offset = affine_map(source_encoding, target_encoding, channel)

@@ -55,7 +55,7 @@ def test_every_curve_of_the_registry_is_either_placed_or_said_to_tell_nothing():
 def test_names_are_found_whatever_their_case_and_hyphens():
     assert find_key("slog3") == "S-Log3"
     assert find_key("arri logc3") == "ARRI LogC3"
-    with pytest.raises(Problem, match="Near it are.*S-Log3"):
+    with pytest.raises(Problem, match=r"Near it are.*S-Log3"):
         find_key("S-Log33")
 
 

@@ -182,7 +182,7 @@ def test_wrong_arguments_are_named(tmp_path):
         survey(path, curve="Moonlight")
 
 
-def test_a_finished_picture_is_not_called_wrong_because_a_curve_was_said_of_its_whole_card(tmp_path: Path) -> None:
+def test_a_finished_picture_is_not_called_wrong_because_a_curve_was_said_of_its_whole_card(tmp_path) -> None:
     """A right narrow recording with super-whites, surveyed as if it were log: it may stay open, it must not be wrong."""
     from footroom.host_adapter.headless.demo.shoot import SHOOT, write_clip
 

@@ -47,7 +47,7 @@ class Change:
 
 def plane_sum(plane: Plane) -> int:
     """CRC-32 of a plane's samples, padding left out."""
-    return zlib.crc32(np.ascontiguousarray(plane))
+    return zlib.crc32(np.ascontiguousarray(plane).data)
 
 
 class Kept:

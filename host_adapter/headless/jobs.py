@@ -10,7 +10,6 @@ from pathlib import Path
 from .errors import Problem
 from .opening import gather
 from .plan import Order
-from .sequences import run_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,12 +40,6 @@ def find_sources(inputs: Iterable[Path]) -> tuple[list[Source], list[Path]]:
             below = path.parent.relative_to(given) if inside else Path()
             sources.append(Source(path, below))
     return sources, ignored
-
-
-def recording_files(path: Path) -> list[Path]:
-    """The files that a recording consists of: the movie, or a sequence's stills in order."""
-    run = run_of(path)
-    return [path] if run is None else list(run.files.values())
 
 
 def plain_name(path: Path) -> str:

@@ -15,9 +15,9 @@ from typing import Any
 from ...kernels.encoding import Range
 from .errors import Problem
 from .guard import guard_evidence, guard_history, guard_profile, profile_of
-from .jobs import Claims, Job, recording_files
+from .jobs import Claims, Job
 from .media import Info
-from .opening import open_recording
+from .opening import open_recording, recording_files
 from .plan import Order
 from .receipt import RECEIPT_VERSION, fingerprint, members, program_version, read_receipt, receipt_path, write_receipt
 from .remedies import Progress, Retag, Scale, Stopped, work_for

@@ -47,7 +47,7 @@ def _still() -> _Still:
     x, y = columns / WIDTH, rows / HEIGHT
     height = np.clip((HORIZON - y) / HORIZON, 0, 1)[..., None]
     glow = np.exp(-(((x - 0.68) * 2.2) ** 2 + ((y - 0.47) * 3.4) ** 2))[..., None]
-    backdrop = _mix([0.62, 0.36, 0.24], [0.07, 0.12, 0.24], height**0.7) + glow * np.float32([1.6, 0.75, 0.3])
+    backdrop = _mix([0.62, 0.36, 0.24], [0.07, 0.12, 0.24], height**0.7) + glow * np.array([1.6, 0.75, 0.3], np.float32)
     hills = y > 0.47 + 0.05 * np.sin(x * 9 + 1) * np.sin(x * 4) + 0.03 * np.cos(x * 23)
     sun = np.hypot((x - 0.68) * WIDTH, (y - 0.47) * HEIGHT) < 0.045 * HEIGHT
     backdrop[sun] = SUN
@@ -58,7 +58,7 @@ def _still() -> _Still:
     lamps = np.zeros_like(backdrop)
     for place, colour in ((0.08, [14, 8, 3]), (0.3, [12, 9, 5]), (0.52, [3, 12, 6])):
         lamp = np.exp(-(((x - place) * WIDTH / 4) ** 2 + ((y - 0.78) * HEIGHT / 4) ** 2))
-        lamps += lamp[..., None] * np.float32(colour)
+        lamps += lamp[..., None] * np.array(colour, np.float32)
     noise = np.random.default_rng(20).normal(size=(HEIGHT * 2, WIDTH * 2, 3)).astype(np.float32)
     return _Still(x, y, backdrop, y > HORIZON, deep, water, quay, lamps, noise)
 
@@ -73,10 +73,10 @@ def harbour(frame: int, *, noise: float = 0.003, take: int = 1) -> Light:
     x, y, deep = still.x, still.y, still.deep
     wave = np.sin(x * 90 + frame * 0.25 + 9 * deep) * np.sin(deep * 70 - frame * 0.35)
     lane = np.exp(-(((x - 0.68) / (0.03 + 0.12 * deep)) ** 2)) * (wave > 0.55)
-    sea = still.water * (1 + 0.25 * wave[..., None]) + lane[..., None] * np.float32([9.0, 5.0, 2.2])
+    sea = still.water * (1 + 0.25 * wave[..., None]) + lane[..., None] * np.array([9.0, 5.0, 2.2], np.float32)
     picture = np.where(still.sea[..., None], sea, still.backdrop)
     _draw_ferry(picture, x, y, 0.04 + 0.0022 * frame + 0.06 * take)
-    picture[still.quay] = 0.0005 + 0.004 * (np.sin(x[still.quay] * 120) > 0.92)[:, None]
+    picture[still.quay] = 0.004 * (np.sin(x[still.quay] * 120) > 0.92)[:, None]
     picture += still.lamps
     top, left = np.random.default_rng((take, frame)).integers(0, (HEIGHT, WIDTH))
     grain = still.noise[top : top + HEIGHT, left : left + WIDTH]
@@ -84,7 +84,7 @@ def harbour(frame: int, *, noise: float = 0.003, take: int = 1) -> Light:
 
 
 def _mix(near: list[float], far: list[float], share: Light) -> Light:
-    return np.asarray(np.float32(near) * (1 - share) + np.float32(far) * share)
+    return np.asarray(np.array(near, np.float32) * (1 - share) + np.array(far, np.float32) * share)
 
 
 def _draw_ferry(picture: Light, x: Light, y: Light, at: float) -> None:
