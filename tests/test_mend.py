@@ -77,7 +77,7 @@ def listing(folder: Path) -> list[str]:
 def test_a_mislabelled_recording_is_surveyed_planned_mended_and_proved(rushes, tmp_path, name):
     source, plan, out = rushes / name, tmp_path / "plan.toml", tmp_path / "out"
     before = sha256(source), source.stat().st_mtime_ns
-    done = footroom("survey", source, "--curve", "ACEScct", "--plan", plan, "--json")
+    done = footroom("survey", source, "--curve", "ACEScct", "--profile", "log", "--plan", plan, "--json")
     assert done.returncode == 1, done.stderr  # 1: the check found something
     (found,) = json.loads(done.stdout)["recordings"]
     assert (found["finding"], found["agrees"]) == ("full", False)
@@ -108,7 +108,7 @@ def test_a_mislabelled_recording_is_surveyed_planned_mended_and_proved(rushes, t
                 assert np.array_equal(rescale(a, source_encoding, target, channel=channel), b)
                 assert np.array_equal(rescale(b, target, source_encoding, channel=channel), a)  # reversible, every code
 
-    again = footroom("survey", result["output"], "--curve", "ACEScct", "--json")
+    again = footroom("survey", result["output"], "--curve", "ACEScct", "--profile", "log", "--json")
     assert again.returncode == 0, again.stdout
     (later,) = json.loads(again.stdout)["recordings"]
     assert later["agrees"] is True

@@ -74,6 +74,7 @@ def survey(
     """Say what the codes of each recording are, with the evidence, and what would mend it.
 
     INPUT is a movie, a folder (searched through), or a sequence of stills as name.####.dpx or name.%04d.dpx.
+    --curve alone may be said of a whole card; with --profile log you vouch that each one is in that curve.
     The finding is narrow, full or undetermined; exit code 1 says that at least one disagrees with its flag.
     """
     from .survey_command import list_curves, run_survey

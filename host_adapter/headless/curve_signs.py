@@ -14,10 +14,14 @@ SLIGHT = 0.15
 IF_IT_IS_THAT_CURVE = 2.0
 """Most that a low floor weighs where a picture without the curve would have it too: under what calls a flag wrong."""
 
+NEAR = 5.0
+"""In 8-bit codes: a curve's black in full as near as this to narrow black is where finished pictures have theirs."""
 
-def curve_signs(m: Measured, black: CurveBlack) -> Iterator[Sign]:
+
+def curve_signs(m: Measured, black: CurveBlack, *, certain: bool = False) -> Iterator[Sign]:
     """Signs from where the picture's floor, its flat frames and its pile of darkest areas lie beside the curve's black.
 
+    certain : it is known that this recording is in the curve, not only that the card has recordings that are
     A curve defined on codes gives full away (its black would be lower than the makers' own code), but the makers' own
     code only speaks for narrow moderately: some makers set the full flag on it.
     """
@@ -32,7 +36,7 @@ def curve_signs(m: Measured, black: CurveBlack) -> Iterator[Sign]:
     depth = (black.narrow - m.floor - 0.5 * m.noise) / m.unit
     share = share_below(m.blocks, black.narrow - SLIGHT * gap)
     if share >= AREA and depth > SLIGHT * gap / m.unit:
-        yield from _below(m, black, depth, tolerance)
+        yield from _below(m, black, depth, tolerance, certain)
         return
     for code in narrow_codes:
         if m.pile(code, tolerance):
@@ -76,7 +80,7 @@ def _capped(m: Measured, black: CurveBlack, tolerance: float) -> Iterator[Sign]:
         yield Sign("curve's black", -2.0 if black.code_numbered else -4.0, words)
 
 
-def _below(m: Measured, black: CurveBlack, depth: float, tolerance: float) -> Iterator[Sign]:
+def _below(m: Measured, black: CurveBlack, depth: float, tolerance: float, certain: bool) -> Iterator[Sign]:
     """Areas well under the curve's black in narrow."""
     frames = m.frames_with(lambda look: look.floor < black.narrow - SLIGHT * (black.narrow - black.full))
     weight = min(0.8 * depth * min(frames / STEADY, 1.0), 6.0)
@@ -91,10 +95,10 @@ def _below(m: Measured, black: CurveBlack, depth: float, tolerance: float) -> It
             f"the picture goes down to code {m.floor}, darker than {black.key} has black in either range "
             f"({black.narrow:.0f} narrow, {black.full:.0f} full): is it that curve?"
         )
-    elif m.pile(black.full, tolerance / 2):
+    elif m.pile(black.full, tolerance / 2) and (certain or abs(black.full - m.black) > NEAR * m.unit):
         weight = min(weight + 1.0, 6.0)
         words += ", where the darkest areas pile up"
-    elif m.floor >= m.black - 2 * m.unit:
+    elif m.floor >= m.black - 2 * m.unit and not certain:
         # A finished picture in narrow is as dark as this too, and --curve may have been said of a whole card.
         weight = min(weight, IF_IT_IS_THAT_CURVE)
         words += "; a finished picture in narrow is as dark, so this holds only if it is that curve"

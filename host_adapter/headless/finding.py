@@ -55,11 +55,17 @@ class Finding:
 
 
 def judge(
-    evidence: Evidence, tag: Tag, *, curve: str | CurveBlack | None = None, trusted: Range | None = None
+    evidence: Evidence,
+    tag: Tag,
+    *,
+    curve: str | CurveBlack | None = None,
+    certain: bool = False,
+    trusted: Range | None = None,
 ) -> Finding:
     """What the codes are.
 
-    curve : name of a log curve of colour-science's registry that the recording is known to be in
+    curve : name of a log curve of colour-science's registry that the recording is said to be in
+    certain : the person vouches for that for this very recording, so it cannot be a finished picture
     trusted : what an editor takes the recording for; the tag's own word by default
     Raises: Problem where the registry has no such curve.
     """
@@ -74,7 +80,7 @@ def judge(
     else:
         black = curve
     if black is not None:
-        signs.extend(curve_signs(measured, black))
+        signs.extend(curve_signs(measured, black, certain=certain))
     signs.sort(key=lambda sign: -abs(sign.weight))
     full = float(1 / (1 + np.exp(-sign_sum(signs))))
     likelier, probability = (Range.FULL, full) if full > 0.5 else (Range.NARROW, 1 - full)
@@ -88,7 +94,7 @@ def judge(
         why.append(_open_words(flag, tag, 1 - full if flag is Range.FULL else full))
     return Finding(
         found, round(probability, 4) if found is not None else 0.0, why,
-        None if found is not None else _settle(evidence, black), full, tuple(signs),
+        None if found is not None else _settle(evidence, black, certain), full, tuple(signs),
     )  # fmt: skip
 
 
@@ -106,11 +112,12 @@ def _open_words(flag: Range, tag: Tag, against: float) -> str:
     return f"nothing in the codes contradicts {said}"
 
 
-def _settle(evidence: Evidence, black: CurveBlack | None) -> str:
+def _settle(evidence: Evidence, black: CurveBlack | None, certain: bool) -> str:
     capped = "a second recorded with the lens capped"
     if black is None:
         return f"--curve KEY if it is log; {capped}; or the camera's menu (levels, or luminance: 64-940 or 0-1023)"
+    vouch = "" if certain else "--profile log if every recording named is in that curve; "
     return (
-        f"{capped} (black would be at code {black.narrow:.0f} in narrow, {black.full:.0f} in full), or the camera's "
+        f"{vouch}{capped} (black would be at code {black.narrow:.0f} in narrow, {black.full:.0f} in full), or the camera's "
         "menu (levels, or luminance range)"
     )

@@ -135,7 +135,8 @@ def system_problem(path: Path, error: OSError | MemoryError) -> Problem:
         errno.EIO: ("the disk reported an error", "Copy the card again, or check the disk."),
     }
     found, remedy = advice.get(error.errno or 0, (f"the system refused ({error.strerror or error})", ""))
-    where = f" ({Path(str(error.filename)).name})" if error.filename and Path(str(error.filename)) != path else ""
+    name = Path(str(error.filename)).name if error.filename else ""
+    where = f" ({name})" if name and not name.startswith(".") and name != path.name else ""
     return Problem(path, found + where, remedy)
 
 

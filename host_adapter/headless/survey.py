@@ -97,7 +97,8 @@ def survey(
     source : path of a movie or of numbered stills, or a recording that is open already (and stays open)
     frames : how many frames to sample over its whole length
     curve : name of a log curve that it is known to be in, as colour-science registers it
-    profile : 'log' | 'display' | 'hlg' | 'pq' where known; else what the transfer characteristic tells
+    profile : 'log' | 'display' | 'hlg' | 'pq' where known; else what the transfer characteristic tells. 'log' with a
+        curve vouches that it is in that curve
     Raises: Problem where it cannot be read or the curve is unknown; ValueError naming a wrong argument.
     """
     if frames < 1:
@@ -147,7 +148,7 @@ def _survey(recording: Recording, frames: int, curve: str | None, profile: str |
         unclipped = {"low": 0.0, "high": 0.0}
         return Record(info, kind, curve, flag, levels, None, unclipped, Remedy("none", {}, {}, {}), None)
     evidence = gather(recording, frames)
-    finding = judge(evidence, info.tag, curve=curve, trusted=flag)
+    finding = judge(evidence, info.tag, curve=curve, certain=profile == "log", trusted=flag)
     remedy = choose(info, finding, flag, kind)
     agrees = None if finding.finding is None else _agrees(finding.finding, info, flag)
     if remedy.name in ("lift", "rescale") and kind is None and info.transfer in DISPLAY_TRANSFERS:

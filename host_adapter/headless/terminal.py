@@ -86,22 +86,19 @@ def plain_table(title: str | None = None) -> Table:
 def survey_table(records: Sequence[Mapping[str, Any]], title: str | None = None) -> Table:
     """One line a recording: flag, codes, how sure, remedy."""
     table = plain_table(title)
-    table.add_column("recording", overflow="fold", min_width=20)
-    table.add_column("codec", no_wrap=True)
-    table.add_column("flag", no_wrap=True)
+    table.add_column("recording", overflow="fold", min_width=14, ratio=1)
+    table.add_column("flag", min_width=6)
     table.add_column("codes are", no_wrap=True)
     table.add_column("sure", justify="right", no_wrap=True)
     table.add_column("flag is", no_wrap=True)
-    table.add_column("clipped if trusted", no_wrap=True, justify="right")
+    table.add_column("clipped if trusted", justify="right", min_width=11)
     table.add_column("remedy", no_wrap=True)
     names = short_names([str(record["path"]) for record in records])
     for name, record in zip(names, records, strict=True):
         clipped = record["clipped_if_trusted"]
-        bits = f" {record['depth']} bit" if record["depth"] else ""
         agrees = agreement_words(record["agrees"])
         table.add_row(
             Text(name),
-            f"{record['codec']}{bits}",
             flag_words(record["tag"]),
             Text(record["finding"], style=FINDING_STYLE[record["finding"]]),
             "" if record["finding"] == "undetermined" else sure_words(record["confidence"]),
@@ -123,14 +120,20 @@ def share_words(clipped: Mapping[str, float] | None) -> str:
 def reasons(screen: Console, record: Mapping[str, Any]) -> None:
     """A recording's name and why the survey says what it says."""
     size = f"{record['width']}x{record['height']}"
-    screen.print(Text.assemble((str(record["path"]), "bold"), f"  {record['codec']} {size} {record['sampling']}"))
+    bits = f" {record['depth']} bit" if record["depth"] else ""
+    facts = f"  {record['codec']}{bits} {record['sampling']} {size}"
+    screen.print(Text.assemble((str(record["path"]), "bold"), facts), soft_wrap=True)
+    lines = Table.grid(padding=(0, 1))
+    lines.add_column(width=3, justify="right")
+    lines.add_column(overflow="fold")
     for reason in record["why"]:
-        screen.print(Text(f"  - {reason}"))
+        lines.add_row("-", Text(reason))
     if record.get("settle"):
-        screen.print(Text(f"  ? {record['settle']}"))
+        lines.add_row("?", Text(f"what would settle it: {record['settle']}"))
     words = price_words(record["remedy"], record.get("price"))
     if words:
-        screen.print(Text(f"  > {record['remedy']}: {words}"))
+        lines.add_row(">", Text(f"{record['remedy']}: {words}"))
+    screen.print(lines)
 
 
 def price_words(remedy: str, price: Mapping[str, Any] | None) -> str:

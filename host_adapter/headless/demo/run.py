@@ -30,7 +30,7 @@ from ..terminal import (
 )
 from .shoot import CURVE, SHOOT, make_shoot
 
-CARDS: dict[str, dict[str, Any]] = {"log": {"curve": CURVE}, "finished": {"profile": "display"}}
+CARDS: dict[str, dict[str, Any]] = {"log": {"curve": CURVE, "profile": "log"}, "finished": {"profile": "display"}}
 """The shoot's folders, and what its operator knows of each: the log curve, or that the camera finished the look."""
 
 MARK = ".footroom-demo"
