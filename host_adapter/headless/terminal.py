@@ -79,19 +79,25 @@ def short_names(paths: Sequence[str]) -> list[str]:
 def plain_table(title: str | None = None) -> Table:
     """A table with one rule under its heading."""
     return Table(
-        title=title, title_justify="left", title_style="bold", box=SIMPLE_HEAD, pad_edge=False, header_style="bold"
+        title=title,
+        title_justify="left",
+        title_style="bold",
+        box=SIMPLE_HEAD,
+        pad_edge=False,
+        padding=(0, 1, 0, 0),
+        header_style="bold",
     )
 
 
 def survey_table(records: Sequence[Mapping[str, Any]], title: str | None = None) -> Table:
     """One line a recording: flag, codes, how sure, remedy."""
     table = plain_table(title)
-    table.add_column("recording", overflow="fold", min_width=14, ratio=1)
+    table.add_column("recording", overflow="fold", min_width=14)
     table.add_column("flag", min_width=6)
     table.add_column("codes are", no_wrap=True)
     table.add_column("sure", justify="right", no_wrap=True)
     table.add_column("flag is", no_wrap=True)
-    table.add_column("clipped if trusted", justify="right", min_width=11)
+    table.add_column("clipped if trusted", justify="right")
     table.add_column("remedy", no_wrap=True)
     names = short_names([str(record["path"]) for record in records])
     for name, record in zip(names, records, strict=True):

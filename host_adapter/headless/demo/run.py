@@ -138,41 +138,29 @@ def _clear(out: Path, *, overwrite: bool) -> None:
 
 def _before_after_table(before: list[dict[str, Any]], outcomes: list[Outcome], after: list[dict[str, Any]]) -> Table:
     table = plain_table("Before and after")
-    for heading in (
-        "recording",
-        "flag",
-        "codes are",
-        "flag is",
-        "clipped if trusted",
-        "mended by",
-        "flag",
-        "codes are",
-        "flag is",
-        "clipped",
-    ):
+    for heading in ("recording", "before", "clipped", "mended by", "after", "clipped"):
         table.add_column(heading, overflow="fold")
     later = {str(record["path"]): record for record in after}
     done = {str(outcome.order.path.resolve()): outcome for outcome in outcomes}
     for record in before:
         outcome = done.get(str(Path(record["path"]).resolve()))
-        row = [
-            Path(record["path"]).name,
-            flag_words(record["tag"]),
-            record["finding"],
-            agreement_words(record["agrees"]),
-            share_words(record["clipped_if_trusted"]),
-        ]
         new = later.get(str(outcome.result)) if outcome and outcome.result else None
-        row.append(outcome.order.remedy if outcome and new else "left alone")
-        if new:
-            row += [
-                flag_words(new["tag"]),
-                new["finding"],
-                agreement_words(new["agrees"]),
-                share_words(new["clipped_if_trusted"]) or "0",
-            ]
+        row = [Path(record["path"]).name, _state(record), share_words(record["clipped_if_trusted"])]
+        if outcome and new:
+            row += [outcome.order.remedy, _state(new), share_words(new["clipped_if_trusted"]) or "0"]
+        else:
+            row.append("left alone")
         table.add_row(*row)
     return table
+
+
+def _state(record: dict[str, Any]) -> str:
+    """'full codes, flag narrow: WRONG'."""
+    codes = "codes open" if record["finding"] == "undetermined" else f"{record['finding']} codes"
+    agrees = "" if record["agrees"] is None else f": {agreement_words(record['agrees'])}"
+    tag = record["tag"]
+    said = f"flag {flag_words(tag)}" if tag["container"] or tag["stream"] else f"read as {record['trusted']}"
+    return f"{codes}, {said}{agrees}"
 
 
 def _picture(path: Path, outcomes: list[Outcome]) -> None:
