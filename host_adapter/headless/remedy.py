@@ -7,7 +7,9 @@ from functools import lru_cache
 from typing import Any
 
 from ...kernels.encoding import Channel, Encoding, Range, map_code
+from .codecs import writable_depth
 from .finding import LEANS, Finding
+from .flags import place_of
 from .media import Info
 
 LIFT_BITS = 2
@@ -86,12 +88,19 @@ def alternatives(info: Info, found: Range, flag: Range) -> dict[str, dict[str, A
     """Prices of all the ways to make codes that are `found` and the flag agree."""
     source, target = info.encoding(found), info.encoding(flag)
     open_ways: dict[str, dict[str, Any]] = {}
-    if info.tag.expressible:
+    if _can_retag(info):
         open_ways["retag"] = {**NOTHING, "depth": source.depth}
-    if source.depth + LIFT_BITS <= 16:
-        open_ways["lift"] = price(source, Encoding(source.depth + LIFT_BITS, flag, info.model))
+    deeper = writable_depth(info, source.depth + LIFT_BITS)
+    if deeper is not None:
+        open_ways["lift"] = price(source, Encoding(deeper, flag, info.model))
     open_ways["rescale"] = price(source, Encoding(target.depth, flag, info.model))
     return open_ways
+
+
+def _can_retag(info: Info) -> bool:
+    """True where the flag of such a file can be changed; a Motion JPEG says it in every picture, so there it cannot."""
+    place = place_of(info.container, info.codec)
+    return info.tag.expressible and (place is None or place.patched)
 
 
 def choose(info: Info, finding: Finding, flag: Range, profile: str | None) -> Remedy:
@@ -110,7 +119,7 @@ def choose(info: Info, finding: Finding, flag: Range, profile: str | None) -> Re
         return Remedy("none", {}, {}, {})
     found = finding.finding
     if found is flag:
-        if conflict and info.tag.expressible:
+        if conflict and _can_retag(info):
             return Remedy("retag", {**NOTHING}, _proposal(found, found, None), {"retag": {**NOTHING}})
         return Remedy("ask" if conflict else "none", {}, {}, {})
     ways = alternatives(info, found, flag)
