@@ -95,7 +95,7 @@ def _below(m: Measured, black: CurveBlack, depth: float, tolerance: float, certa
             f"the picture goes down to code {m.floor}, darker than {black.key} has black in either range "
             f"({black.narrow:.0f} narrow, {black.full:.0f} full): is it that curve?"
         )
-    elif m.pile(black.full, tolerance / 2) and (certain or abs(black.full - m.black) > NEAR * m.unit):
+    elif m.pile(black.full, tolerance / 2, noisy=True) and (certain or abs(black.full - m.black) > NEAR * m.unit):
         weight = min(weight + 1.0, 6.0)
         words += ", where the darkest areas pile up"
     elif m.floor >= m.black - 2 * m.unit and not certain:

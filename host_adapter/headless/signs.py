@@ -66,15 +66,17 @@ class Measured:
         looks = self.moving or list(self.evidence.looks)
         return sum(test(look) for look in looks) / len(looks) if looks else 1.0
 
-    def pile(self, code: float, tolerance: float, least: float = 2 * AREA) -> bool:
+    def pile(self, code: float, tolerance: float, least: float = 2 * AREA, *, noisy: bool = False) -> bool:
         """True where areas heap up at a code and next to nothing lies below.
 
-        Noise spreads the means of areas by an eighth of its deviation (64 pixels each): a heap may be that much wider
-        if its middle is still at the code.
+        noisy : a heap may be as wide as noise makes it, if its middle is still at the code; noise spreads the means of
+            areas by an eighth of its deviation (64 pixels each)
         """
         here = share_between(self.blocks, code - tolerance, code + tolerance)
         if here >= least and share_below(self.blocks, code - tolerance) < 0.1 * here:
             return True
+        if not noisy:
+            return False
         width = tolerance + 3 * self.noise / 8
         low, high = max(int(np.ceil(code - width)), 0), min(int(code + width), self.last)
         here = share_between(self.blocks, low, high)

@@ -5,6 +5,7 @@ The library hands codes of 10 and 12 bits over spread across 16 bits; `unpack` u
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
@@ -139,6 +140,21 @@ def _found_channels(spec: Any) -> dict[Channel, int]:
     return found
 
 
+def _dpx_is_cut(path: Path, spec: Any) -> bool:
+    """True where an uncompressed DPX is shorter than its pixels take even when packed as tightly as can be.
+
+    Source: SMPTE ST 268-1 (from memory): magic number, then the offset to the image; element encoding at byte 806.
+    """
+    with path.open("rb") as file:
+        head = file.read(2048)
+    order = ">" if head[:4] == b"SDPX" else "<"
+    if len(head) < 2048:
+        return True
+    start, encoding = struct.unpack(order + "I", head[4:8])[0], struct.unpack(order + "H", head[806:808])[0]
+    bits = spec.width * spec.height * spec.nchannels * (spec.get_int_attribute("oiio:BitsPerSample") or 8)
+    return encoding == 0 and path.stat().st_size < start + bits // 8
+
+
 def _read(path: Path, *, header_only: bool = False) -> tuple[Any, Any]:
     """A still's header and its pixels as stored [rows, columns, channels].
 
@@ -160,6 +176,8 @@ def _read(path: Path, *, header_only: bool = False) -> tuple[Any, Any]:
         spec.attribute("footroom:FileType", kind)
         if header_only:
             return spec, None
+        if kind == "dpx" and _dpx_is_cut(path, spec):  # some versions of the library fill up with zeros in silence
+            raise Problem(path, "this still is cut short or damaged", "Copy it again, or export it anew.")
         pixels = source.read_image(0, 0, 0, spec.nchannels, str(spec.format))
         failed = source.geterror()
         if pixels is None or failed:
