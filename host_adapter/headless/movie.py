@@ -102,8 +102,6 @@ def _why_not_opened(path: Path, error: Exception) -> tuple[str, str]:
                 "the file is cut short: its index (moov) is missing or damaged",
                 "Copy it again, or repair it with the camera's own recovery.",
             )
-    if suffix in {".braw", ".r3d", ".ari", ".arx", ".crm"}:
-        return "undeveloped camera files cannot be read", "Export it to ProRes, DNxHR or EXR first."
     reason = getattr(error, "strerror", None) or str(error)
     return f"this is no movie that can be read ({str(reason).lower()})", _CHECK
 

@@ -152,7 +152,7 @@ def _dpx_is_cut(path: Path, spec: Any) -> bool:
         return True
     start, encoding = struct.unpack(order + "I", head[4:8])[0], struct.unpack(order + "H", head[806:808])[0]
     bits = spec.width * spec.height * spec.nchannels * (spec.get_int_attribute("oiio:BitsPerSample") or 8)
-    return encoding == 0 and path.stat().st_size < start + bits // 8
+    return bool(encoding == 0 and path.stat().st_size < start + bits // 8)
 
 
 def _read(path: Path, *, header_only: bool = False) -> tuple[Any, Any]:
