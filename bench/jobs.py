@@ -122,7 +122,7 @@ def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--smoke", action="store_true", help="one small case, one round: does it run?")
-    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--rounds", type=int, default=3)
     arguments = parser.parse_args()
     sizes = {"640x360": 1} if arguments.smoke else SIZES
     rounds, frames = (1, 12) if arguments.smoke else (arguments.rounds, 96)

@@ -24,6 +24,7 @@ so no dither: the codes are `rescale`'s.
 from __future__ import annotations
 
 from enum import Enum
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from .encoding import Channel, Encoding, affine_map
@@ -45,6 +46,13 @@ class Dither(Enum):
     """Triangular noise whose neighbours differ: the same mean and variance, with the power at high spatial frequencies."""
     ERROR_DIFFUSION = "error-diffusion"
     """Floyd and Steinberg's: each pixel's error goes to the next four. Whole planes only."""
+
+
+@lru_cache(maxsize=256)
+def _is_whole(source: Encoding, target: Encoding, channel: Channel) -> bool:
+    """True where every code's exact target is a whole code, so that there is nothing to dither."""
+    gain, offset = affine_map(source, target, channel)
+    return gain.denominator == offset.denominator == 1
 
 
 def requantise(
@@ -86,8 +94,7 @@ def requantise(
     checked = check_plane(source, "source", INTEGER + FLOATING)
     floating = checked.dtype in FLOATING
     if not floating:
-        gain, offset = affine_map(source_encoding, target_encoding, channel)
-        if dither is Dither.NONE or gain.denominator == offset.denominator == 1:
+        if dither is Dither.NONE or _is_whole(source_encoding, target_encoding, channel):
             return rescale(checked, source_encoding, target_encoding, channel=channel, out=out)
         check_codes(checked, "source", source_encoding, "source_encoding")
     target = new_or_checked(out, checked, target_encoding)

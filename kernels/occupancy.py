@@ -34,9 +34,7 @@ def counts(plane: Plane, encoding: Encoding, out: Counts | None = None) -> Count
     return out
 
 
-_LANES = 8
-"""Samples to one turn of the loop."""
-_TABLES = 4
+_TABLES = 8
 """Tables counted into in turn: neighbours of one code would otherwise wait for each other's store."""
 _APART = 80
 """Entries between the tables, so that one code's counters do not fall on the same lines of the cache."""
@@ -50,24 +48,25 @@ def _count(plane: Any, bit_shift: int, total: Any) -> None:
     stride = size + _APART
     table = np.zeros(_TABLES * stride, np.uint32)
     first, second, third, fourth = table[:stride], table[stride:], table[2 * stride :], table[3 * stride :]
+    fifth, sixth, seventh, eighth = table[4 * stride :], table[5 * stride :], table[6 * stride :], table[7 * stride :]
     for y in range(plane.shape[0]):
         read = row(plane, y)
         width = read.shape[0]
-        highest = np.uint16(0)
+        bits = np.uint64(0)  # the last code is all ones: words without a bit above it are codes
         for x in range(width):
-            highest = max(highest, np.uint16(read[x]))
-        if np.int64(highest) <= last and bit_shift == 0:
-            whole = width - width % _LANES
-            for x in range(0, whole, _LANES):
+            bits |= np.uint64(read[x])
+        if np.int64(bits) <= last and bit_shift == 0:
+            whole = width - width % _TABLES
+            for x in range(0, whole, _TABLES):
                 # Unsigned places: a signed one costs a test for counting from the end.
                 first[np.uintp(read[x])] += np.uint32(1)
                 second[np.uintp(read[x + 1])] += np.uint32(1)
                 third[np.uintp(read[x + 2])] += np.uint32(1)
                 fourth[np.uintp(read[x + 3])] += np.uint32(1)
-                first[np.uintp(read[x + 4])] += np.uint32(1)
-                second[np.uintp(read[x + 5])] += np.uint32(1)
-                third[np.uintp(read[x + 6])] += np.uint32(1)
-                fourth[np.uintp(read[x + 7])] += np.uint32(1)
+                fifth[np.uintp(read[x + 4])] += np.uint32(1)
+                sixth[np.uintp(read[x + 5])] += np.uint32(1)
+                seventh[np.uintp(read[x + 6])] += np.uint32(1)
+                eighth[np.uintp(read[x + 7])] += np.uint32(1)
         else:
             whole = 0
         for x in range(whole, width):
