@@ -19,6 +19,7 @@ from ...kernels.encoding import Encoding, Model, Range
 from .carry import MUXERS, Carrier, covers, muxer_options
 from .codecs import CodecChoice
 from .errors import Problem
+from .flags.siting import SITINGS, chroma_location
 from .matroska_extras import Extras, add_to_header
 from .media import Info, Plane, Written
 from .movie import container_name, open_input, picture_stream
@@ -66,6 +67,7 @@ class MovieWriter:
         self.info, self.target, self.choice, self.encoding = info, target, choice, encoding
         self.facts: tuple[FileFacts, PictureFacts] = file_facts(container, stream), picture_facts(stream, first)
         self._source_stream = stream
+        self._siting = chroma_location(info.codec, stream.codec_context.extradata)
         self._first = first
         self._interlacer: _Interlacer | None = None
         self._steps: set[int] = set()
@@ -90,7 +92,9 @@ class MovieWriter:
     def _add_picture(self, output: OutputContainer) -> Any:
         info, choice, facts = self.info, self.choice, self.facts[1]
         rate = info.rate or Fraction(25)
-        stream: Any = output.add_stream(choice.encoder, rate, options=_with_hdr(choice, facts))
+        stream: Any = output.add_stream(
+            choice.encoder, rate, options=_with_siting(_with_hdr(choice, facts), choice, self._siting)
+        )
         context = stream.codec_context
         context.width, context.height, context.pix_fmt = info.width, info.height, choice.pixel_format
         context.time_base = self._time_base()
@@ -214,7 +218,10 @@ class MovieWriter:
             after = file_facts(container, stream), picture_facts(stream, first)
             if container_name(container) != self.choice.container and self.choice.container in {"mov", "mp4"}:
                 raise Problem(self.target, "the file reads back as another type", "Please report this.")
+            siting = chroma_location(self.choice.codec, stream.codec_context.extradata)
         more, missing = compare(self.facts, after)
+        if self._siting is not None and self.info.sampling == "4:2:0" and (siting or 0) != self._siting:
+            missing.append(f"place of the chroma samples ({SITINGS[self._siting]})")
         if self._uneven_times_rounded():
             missing.append("uneven frame times, rounded to the file type's milliseconds")
         choice = self.choice
@@ -294,3 +301,11 @@ class _Interlacer:
         marked: Any = self._graph.pull()
         marked.duration = frame.duration
         return marked  # type: ignore[no-any-return]
+
+
+def _with_siting(options: dict[str, str], choice: CodecChoice, siting: int | None) -> dict[str, str]:
+    """The encoder's options, with the place of the chroma samples where the source says one and the encoder takes it."""
+    name = {"libx264": "x264-params", "libx265": "x265-params"}.get(choice.encoder)
+    if siting is None or name is None or "420" not in choice.pixel_format:
+        return options
+    return options | {name: ":".join(filter(None, [options.get(name, ""), f"chromaloc={siting}"]))}

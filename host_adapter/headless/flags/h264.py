@@ -27,7 +27,7 @@ def full_range_bit(nal: bytes) -> int | None:
     Raises: Damaged where the parameter set cannot be parsed.
     """
     bits = BitReader(unescape(nal), 8)
-    _skip_to_vui(bits)
+    skip_to_vui(bits)
     bit = None if not bits.flag() else vui_full_range_bit(bits)
     if bit is None:
         return None
@@ -52,7 +52,8 @@ def vui_full_range_bit(bits: BitReader) -> int | None:
     return place
 
 
-def _skip_to_vui(bits: BitReader) -> None:
+def skip_to_vui(bits: BitReader) -> None:
+    """From the parameter set's first field to vui_parameters_present_flag."""
     profile = bits.u(8)
     bits.skip(16)  # constraint flags, level
     bits.ue(31)  # seq_parameter_set_id

@@ -30,7 +30,7 @@ def full_range_bit(nal: bytes) -> int | None:
     if bits.u(6):  # nuh_layer_id
         raise Unsupported("the HEVC stream has layers above the base layer")
     bits.skip(3)
-    _skip_to_vui(bits)
+    skip_to_vui(bits)
     bit = None if not bits.flag() else vui_full_range_bit(bits)
     if bit is None:
         return None
@@ -38,7 +38,8 @@ def full_range_bit(nal: bytes) -> int | None:
     return place if may_change(nal, place) else None
 
 
-def _skip_to_vui(bits: BitReader) -> None:
+def skip_to_vui(bits: BitReader) -> None:
+    """From the parameter set's first field to vui_parameters_present_flag."""
     bits.skip(4)  # sps_video_parameter_set_id
     sub_layers = bits.u(3)  # minus 1
     if sub_layers > 6:
