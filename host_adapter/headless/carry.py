@@ -90,8 +90,12 @@ class Carrier:
         if stream.type == "attachment":
             if self._container == "mkv":
                 return "attach"
-        elif stream.type == "video" and is_attached(stream) and self._container == "mkv":
-            return "cover"
+        elif stream.type == "video" and is_attached(stream):
+            if self._container == "mkv":
+                return "cover"
+            # The muxer writes either cover art or custom tags into MP4 and QuickTime; the tags tell more of a take.
+            self.uncarried.append(f"{words} (a {self._container} is written with the custom tags or with it, not both)")
+            return None
         elif self._takes(stream, "copy"):
             return "copy"
         if stream.type == "audio":
