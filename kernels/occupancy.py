@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from ._jit import kernel, row
-from .encoding import Encoding
+from .encoding import Channel, Encoding
 from .planes import Plane, check_codes, readable
+from .tally import quantile, share_above, share_below
 
 Counts = npt.NDArray[np.int64]
 
@@ -32,6 +34,69 @@ def counts(plane: Plane, encoding: Encoding, out: Counts | None = None) -> Count
     if checked.size:
         _count(readable(checked), encoding.bit_shift, out)
     return out
+
+
+@dataclass(frozen=True, slots=True)
+class Wall:
+    """Codes piled up where a range ends.
+
+    code : where; end : 'codes' (0 or M), 'reserved' (the edge of the codes kept for timing) or 'nominal' (black or white)
+    share : of all samples, 0..1
+    """
+
+    code: int
+    end: str
+    share: float
+
+
+def floor(histogram: Counts, share: float = 1e-4) -> int:
+    """The lowest code at or below which at least `share` of the samples lie: the floor, a few stray samples aside.
+
+    Raises: ValueError where the histogram is empty.
+    """
+    return quantile(histogram, share)
+
+
+def ceiling(histogram: Counts, share: float = 1e-4) -> int:
+    """The highest code at or above which at least `share` of the samples lie.
+
+    Raises: ValueError where the histogram is empty.
+    """
+    return len(histogram) - 1 - quantile(histogram[::-1], share)
+
+
+def excursions(histogram: Counts, encoding: Encoding, channel: Channel) -> tuple[float, float]:
+    """Shares of the samples under black and over white (under and over the nominal ends, for chroma), 0..1 each."""
+    return share_below(histogram, encoding.black(channel)), share_above(histogram, encoding.white(channel))
+
+
+def walls(histogram: Counts, encoding: Encoding, channel: Channel, *, least: float = 5e-4) -> tuple[Wall, ...]:
+    """The ends at which codes pile up, lowest first.
+
+    A pile is at least `least` of the samples at one code, more than four times its mean neighbour on the inner side (as
+    many neighbours as an 8-bit code has codes, four at least), with less than a tenth of it beyond.
+    """
+    total = int(histogram.sum())
+    if not total:
+        return ()
+    low, high = encoding.reserved
+    ends = [
+        (0, "codes", 1),
+        (low.stop, "reserved", 1),
+        (encoding.black(channel), "nominal", 1),
+        (encoding.white(channel), "nominal", -1),
+        (high.start - 1, "reserved", -1),
+        (encoding.maximum, "codes", -1),
+    ]
+    found: dict[int, Wall] = {}
+    reach = max(encoding.unit, 4)
+    for code, end, inward in ends:
+        here = int(histogram[code])
+        inner = histogram[code + 1 : code + 1 + reach] if inward > 0 else histogram[max(code - reach, 0) : code]
+        beyond = int(histogram[:code].sum() if inward > 0 else histogram[code + 1 :].sum())
+        if here / total >= least and here > 4 * float(inner.mean()) and beyond < 0.1 * here and code not in found:
+            found[code] = Wall(code, end, here / total)
+    return tuple(found[code] for code in sorted(found))
 
 
 _TABLES = 8
