@@ -104,7 +104,7 @@ def all_cases(*, tuning: bool, smoke: bool) -> Iterator[material.Case]:
 def table(found: Iterable[Answer]) -> str:
     """The confusion table in Markdown."""
     lines = [
-        "| material | codes are | flag | recordings | said narrow | said full | undetermined | flag called wrong |",
+        "| material | codes are | flag | answers | said narrow | said full | undetermined | flag called wrong |",
         "|---|---|---|--:|--:|--:|--:|--:|",
     ]
     groups: dict[tuple[str, str, str], list[Answer]] = {}
@@ -167,7 +167,7 @@ def main() -> int:
     right = [answer for answer in plain_told if answer.right_flag]
     print(table(plain))
     wronged = sum(answer.accused for answer in (*right, *held))
-    print(f"\nRecordings with the right flag called wrong: {sum(a.accused for a in right)} of {len(right)}.")
+    print(f"\nAnswers about recordings with the right flag that call it wrong: {sum(a.accused for a in right)} of {len(right)}.")
     print(
         "Curves defined on codes, recorded with their makers' codes, where either flag may be right; called wrong: "
         f"{sum(a.accused for a in held)} of {len(held)}.\n"
