@@ -167,7 +167,9 @@ def main() -> int:
     right = [answer for answer in plain_told if answer.right_flag]
     print(table(plain))
     wronged = sum(answer.accused for answer in (*right, *held))
-    print(f"\nAnswers about recordings with the right flag that call it wrong: {sum(a.accused for a in right)} of {len(right)}.")
+    print(
+        f"\nAnswers about recordings with the right flag that call it wrong: {sum(a.accused for a in right)} of {len(right)}."
+    )
     print(
         "Curves defined on codes, recorded with their makers' codes, where either flag may be right; called wrong: "
         f"{sum(a.accused for a in held)} of {len(held)}.\n"

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from ._jit import kernel, row
 from .encoding import Channel, Encoding, affine_map
+from .levels import fine_codes
 from .planes import FLOATING, Plane, adjacent, readable
 
 _FINE = 15
@@ -26,9 +27,8 @@ def diffuse(
     written = target if adjacent(target) else np.empty(target.shape, target.dtype)
     read = readable(source)
     if read.dtype in FLOATING:
-        _diffuse_levels(
-            read.astype(np.float32, copy=False), written, *_level_form(source_encoding, target_encoding, channel)
-        )
+        fine = fine_codes(read, source_encoding, target_encoding, channel, _FINE)
+        _diffuse_fine(fine, written, target_encoding.bit_shift)
     else:
         _diffuse(
             read,
@@ -74,9 +74,20 @@ def _diffuse(source: Any, target: Any, table: Any, bit_shift: int, out_shift: in
             written[x] = np.uint16(value >> _FINE) << out_shift
 
 
-def _level_form(source: Encoding, target: Encoding, channel: Channel) -> npt.NDArray[np.float64]:
-    raise NotImplementedError
-
-
-def _diffuse_levels(*_: Any) -> None:
-    raise NotImplementedError
+@kernel("target")
+def _diffuse_fine(fine: Any, target: Any, out_shift: int) -> None:
+    """As _diffuse, from values at 15 bits below the code instead of from codes: int32 [rows, columns]."""
+    columns = fine.shape[1]
+    half = np.int32(1 << (_FINE - 1))
+    fraction = np.int32((1 << _FINE) - 1)
+    errors = np.full(columns + 2, half)
+    for y in range(fine.shape[0]):
+        read, written = row(fine, y), row(target, y)
+        left, above_left, above = half, half, errors[1]
+        for x in range(columns):
+            above_right = errors[x + 2]
+            value = read[x] + np.int32(np.int32(7 * left + 3 * above_right + 5 * above + above_left) >> 4)
+            left = np.int32(value & fraction)
+            errors[x + 1] = left
+            above_left, above = above, above_right
+            written[x] = np.uint16(value >> _FINE) << out_shift

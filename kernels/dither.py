@@ -84,6 +84,7 @@ def requantise(
     Source: see the module.
     """
     from .diffusion import diffuse
+    from .levels import fine_codes
     from .noise_dither import add_noise
     from .planes import FLOATING, INTEGER, check_codes, check_plane
     from .scaling import new_or_checked, rescale
@@ -98,7 +99,9 @@ def requantise(
             return rescale(checked, source_encoding, target_encoding, channel=channel, out=out)
         check_codes(checked, "source", source_encoding, "source_encoding")
     target = new_or_checked(out, checked, target_encoding)
-    if dither is Dither.ERROR_DIFFUSION:
+    if dither is Dither.NONE:
+        target[...] = fine_codes(checked, source_encoding, target_encoding, channel, 0) << target_encoding.bit_shift
+    elif dither is Dither.ERROR_DIFFUSION:
         diffuse(checked, source_encoding, target_encoding, channel, target)
     else:
         add_noise(checked, source_encoding, target_encoding, channel, dither, (seed, frame, plane), origin, target)
