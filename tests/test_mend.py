@@ -348,3 +348,56 @@ def test_stills_are_lifted_and_cannot_be_retagged(tmp_path):
         each["state"]
         for each in mend(pattern, "--out", tmp_path / "out", "--remedy", "lift", "--from", "full", "--even-so")
     ] == ["whole already"]
+
+
+def write_stills(folder: Path, name: str = "harbour") -> Path:
+    import OpenImageIO as oiio  # noqa: N813
+
+    folder.mkdir(parents=True)
+    for number in (1, 2):
+        spec = oiio.ImageSpec(16, 16, 3, "uint8")
+        file = oiio.ImageOutput.create("x.tif")
+        assert file.open(str(folder / f"{name}.{number:04d}.tif"), spec)
+        file.write_image(np.full((16, 16, 3), 40 * number, np.uint8))
+        file.close()
+    return folder / f"{name}.####.tif"
+
+
+def test_a_sequences_result_never_takes_the_place_of_the_folder_that_holds_it(tmp_path):
+    """The result of harbour/harbour.####.tif is a folder 'harbour': beside the original's folder it would be that very one."""
+    pattern = write_stills(tmp_path / "harbour")
+    before = {name: sha256(tmp_path / name) for name in listing(tmp_path)}
+    options = ("--remedy", "rescale", "--from", "full", "--even-so", "--overwrite")
+    (refused,) = mend(pattern, "--out", tmp_path, *options, code=2)
+    assert "original" in refused["words"]
+    assert {name: sha256(tmp_path / name) for name in listing(tmp_path)} == before
+
+
+def test_only_a_folder_with_our_receipt_is_ever_replaced(tmp_path):
+    pattern = write_stills(tmp_path / "card")
+    out = tmp_path / "out"
+    theirs = out / "harbour" / "notes" / "script.txt"
+    theirs.parent.mkdir(parents=True)
+    theirs.write_text("somebody's work")
+    options = (pattern, "--out", out, "--remedy", "rescale", "--from", "full", "--even-so", "--overwrite")
+    (refused,) = mend(*options, code=2)
+    assert "folder" in refused["words"]
+    assert theirs.read_text() == "somebody's work"
+    assert listing(out) == ["harbour/notes/script.txt"]
+    theirs.unlink()
+    theirs.parent.rmdir()
+    theirs.parent.parent.rmdir()
+    (done,) = mend(*options)
+    assert done["state"] == "written"
+    (again,) = mend(*options, "--seed", "5")
+    assert again["state"] == "written"
+
+
+def test_a_movies_result_never_replaces_a_folder(rushes, tmp_path):
+    theirs = tmp_path / "ffv1.mkv" / "script.txt"
+    theirs.parent.mkdir()
+    theirs.write_text("somebody's work")
+    options = (rushes / "ffv1.mkv", "--out", tmp_path, "--remedy", "retag", "--to", "full", "--overwrite")
+    (refused,) = mend(*options, code=2)
+    assert "folder" in refused["words"]
+    assert listing(tmp_path) == ["ffv1.mkv/script.txt"]

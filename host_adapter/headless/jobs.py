@@ -68,10 +68,10 @@ class Claims:
     def claim(self, result: Path, source: Path) -> None:
         """Take a name for a result.
 
-        Raises: Problem where it is an input's or another result's.
+        Raises: Problem where it is an input's, that of a folder an input lies in, or another result's.
         """
         key = os.path.realpath(result)
-        if key in self._inputs:
+        if any(name == key or name.startswith(key + os.sep) for name in self._inputs):
             raise Problem(
                 source, f"its result would lie on top of the original ({result})", "Choose another --out folder."
             )

@@ -177,10 +177,29 @@ def _whole_already(result: Path, settings: dict[str, Any], order: Order, bench: 
         output = receipt["output"]
         if fingerprint(members(result)) == {key: output[key] for key in ("bytes", "sha256", "files")}:
             return receipt
+    _refuse_foreign_folder(result)
     if not bench.overwrite:
         why = "made with other settings or from another input" if receipt else "not made by this order"
         raise Problem(result, f"a result of this name exists, {why}", "Choose another --out, or add --overwrite.")
     return None
+
+
+def _refuse_foreign_folder(result: Path) -> None:
+    """A folder gives way to a result only where it holds the stills that its receipt counts, and nothing besides.
+
+    Raises: Problem.
+    """
+    if not result.is_dir():
+        return
+    receipt = read_receipt(receipt_path(result))
+    entries = list(result.iterdir())
+    if receipt and all(entry.is_file() for entry in entries) and len(entries) == receipt["output"]["files"]:
+        return
+    raise Problem(
+        result,
+        "a folder of this name exists and is no result of ours alone; such a folder is never replaced",
+        "Choose another --out.",
+    )
 
 
 def _same_input(receipt: dict[str, Any], path: Path) -> bool:
@@ -229,15 +248,16 @@ def _publish(partial: Path, result: Path, receipt: dict[str, Any], *, overwrite:
     for file in members(partial):
         with file.open("rb") as handle:
             os.fsync(handle.fileno())
+    if result.exists() and not overwrite:  # looked at again: making it may have taken an hour
+        raise Problem(result, "a result of this name appeared meanwhile", "Choose another --out, or add --overwrite.")
+    _refuse_foreign_folder(result)
     write_receipt(receipt_path(result), receipt)
-    if result.is_dir() and overwrite:  # a folder cannot be replaced in one step: the old one steps aside first
+    if result.is_dir():  # a folder cannot be replaced in one step: the old one steps aside first
         aside = result.with_name(f".{result.name}.replaced")
         _discard(aside)
         os.rename(result, aside)
         os.rename(partial, result)
         _discard(aside)
-    elif result.exists() and not overwrite:
-        raise Problem(result, "a result of this name appeared meanwhile", "Choose another --out, or add --overwrite.")
     else:
         os.replace(partial, result)
     with contextlib.suppress(OSError):  # not every file system lets a folder be synced
