@@ -32,7 +32,6 @@ class Route:
 
     target: Any
     transcode: bool = False
-    cover: bool = False
 
 
 def muxer_options(container: str) -> dict[str, str]:
@@ -124,9 +123,7 @@ class Carrier:
                 output.add_attachment(
                     stream.name or "attachment", stream.mimetype or "application/octet-stream", stream.data
                 )
-            elif plan == "cover":
-                self._routes[stream.index] = Route(None, cover=True)
-            else:
+            elif plan != "cover":  # covers go in as attachments, whole; see covers()
                 self._routes[stream.index] = Route(_add(output, stream, plan), transcode=plan != "copy")
             self.carried.append(
                 words if plan in {"copy", "attach", "cover"} else f"{words}, as {plan} sample for sample"
@@ -138,16 +135,11 @@ class Carrier:
         if chapters:
             output.set_chapters(chapters)
 
-    @property
-    def indexes(self) -> set[int]:
-        """Source streams whose packets are wanted."""
-        return {stream.index for stream, plan in self._plans if plan != "attach"}
-
     def carry(self, packet: Any, output: OutputContainer) -> None:
         """One source packet into the output."""
         index = packet.stream.index  # the packet's own number is 0 on the empty packet that ends a stream
         route = self._routes.get(index)
-        if route is None or route.target is None:
+        if route is None:
             return
         if route.transcode:
             for frame in packet.decode():

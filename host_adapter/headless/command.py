@@ -130,7 +130,7 @@ def survey(
 @click.option("--profile", type=click.Choice(PROFILES), help="What kind of picture it is, where the file does not say.")
 @click.option("--even-so", is_flag=True, help="Do it although the survey or the kind of picture speaks against it.")
 @click.option("--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Recordings mended at once.")
-@click.option("--overwrite", is_flag=True, help="Replace existing results (never an original).")
+@click.option("--overwrite", is_flag=True, help="Replace what lies under a result's name (never an input).")
 @AS_JSON
 def mend(inputs: tuple[Path, ...], **options: Any) -> None:
     """Make corrected copies with a receipt each; an original is never touched.

@@ -9,10 +9,10 @@ from .errors import Problem
 from .media import Info
 from .plan import Order
 from .receipt import read_receipt, receipt_path
+from .remedy import FINISHED
 from .survey import TOLD_BY_TRANSFER
 
 CONFIDENT = 0.9
-KINDS = {"display": "a display-referred", "hlg": "an HLG", "pq": "a PQ"}
 
 
 def profile_of(order: Order, info: Info) -> str | None:
@@ -27,10 +27,10 @@ def guard_profile(order: Order, info: Info) -> None:
     """
     profile = profile_of(order, info)
     scaling_down = order.remedy in ("lift", "rescale") and order.source is Range.FULL and order.target is Range.NARROW
-    if scaling_down and profile in KINDS and not order.even_so:
+    if scaling_down and profile in FINISHED and not order.even_so:
         raise Problem(
             order.path,
-            f"this is {KINDS[profile]} recording; scaled to narrow it stays flat for good if it only looked contrasty",
+            f"this recording is {FINISHED[profile]}; scaled to narrow it stays flat for good if it only looked contrasty",
             "Retag it if its codes are full (--remedy retag --to full), or add --even-so if you know they are.",
         )
 
@@ -40,7 +40,7 @@ def guard_history(order: Order) -> None:
 
     Raises: Problem.
     """
-    if order.remedy not in ("lift", "rescale") or order.even_so or "#" in order.path.name or "%" in order.path.name:
+    if order.remedy not in ("lift", "rescale") or order.even_so:
         return
     receipt = read_receipt(receipt_path(order.path))
     done = (receipt or {}).get("parameters", {})

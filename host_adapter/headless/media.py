@@ -8,7 +8,6 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any, Protocol
 
-import numpy as np
 import numpy.typing as npt
 
 from ...kernels.encoding import PLANE_CHANNELS, Channel, Encoding, Model, Range
@@ -135,8 +134,3 @@ class Written:
     lossless: bool
     carried: tuple[str, ...]
     uncarried: tuple[str, ...]
-
-
-def as_view(plane: Plane, width: int) -> Plane:
-    """The picture part of a padded plane."""
-    return np.asarray(plane)[:, :width]

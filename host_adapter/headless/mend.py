@@ -90,8 +90,10 @@ def sole_writer(folder: Path) -> Iterator[None]:
             raise Problem(
                 folder, "another footroom mend is writing to this folder", "Wait for it, or choose another --out."
             ) from None
-        yield
-        (folder / ".footroom.lock").unlink(missing_ok=True)
+        try:
+            yield
+        finally:
+            (folder / ".footroom.lock").unlink(missing_ok=True)
 
 
 def mend(job: Job, bench: Bench, progress: Progress | None = None) -> Outcome:
@@ -110,9 +112,8 @@ def mend(job: Job, bench: Bench, progress: Progress | None = None) -> Outcome:
     except Stopped:
         return Outcome(order, "stopped", "stopped before it was whole; nothing was kept of it")
     except Problem as problem:
-        if problem.path is not None and problem.path.name.startswith(
-            "."
-        ):  # the person knows the recording, not our partial
+        if problem.path is not None and problem.path.name.startswith("."):
+            # The person knows the recording, not the hidden file that we were writing.
             problem = Problem(order.path, problem.found, problem.remedy)
         return Outcome(order, "failed", str(problem))
     except (OSError, MemoryError) as error:
@@ -152,7 +153,7 @@ def _mend(job: Job, bench: Bench, progress: Progress | None) -> Outcome:
             return Outcome(order, "whole already", "whole already, nothing done", result, done)
         guard_profile(order, info)
         if bench.survey_first and order.remedy != "retag" and not order.even_so:
-            guard_evidence(order, survey(order.path, frames=12, profile=order.profile).to_json())
+            guard_evidence(order, survey(recording, frames=12, profile=order.profile).to_json())
         job.folder.mkdir(parents=True, exist_ok=True)
         partial = result.with_name(f".{result.stem}.partial{result.suffix}")
         _discard(partial)

@@ -33,24 +33,20 @@ def survey_inputs(
 
     Returns: the records, and what failed as {"path", "error"}.
     """
-    from .survey import survey
+    from .survey import survey_all
 
     sources, ignored = find_sources(inputs)
     failed = [{"path": str(path), "error": "not a recording"} for path in ignored if path in inputs]
     records: list[dict[str, Any]] = []
     with progress_bars(quiet=quiet) as bars:
         task = bars.add_task("survey", total=len(sources))
-        for source in sources:
-            bars.update(task, description=f"survey {source.path.name}")
-            try:
-                records.append(survey(source.path, frames=frames, curve=curve, profile=profile).to_json())
-            except Problem as problem:
-                failed.append({"path": str(source.path), "error": str(problem)})
-            except OSError as error:
-                from .mend import system_problem
-
-                failed.append({"path": str(source.path), "error": str(system_problem(source.path, error))})
-            bars.advance(task)
+        paths = [source.path for source in sources]
+        for path, answer in survey_all(paths, frames=frames, curve=curve, profile=profile):
+            if isinstance(answer, Problem):
+                failed.append({"path": str(path), "error": str(answer)})
+            else:
+                records.append(answer.to_json())
+            bars.update(task, advance=1, description=f"survey {path.name}")
     return records, failed
 
 

@@ -28,7 +28,15 @@ def full_range_bit(nal: bytes) -> int | None:
     """
     bits = BitReader(unescape(nal), 8)
     skip_to_vui(bits)
-    bit = None if not bits.flag() else vui_full_range_bit(bits)
+    return changeable_bit(nal, bits)
+
+
+def changeable_bit(nal: bytes, bits: BitReader) -> int | None:
+    """From vui_parameters_present_flag, the same in H.264 and HEVC: the flag's bit of the NAL unit, if it may change.
+
+    Returns None where there is no such field, or where changing it would break the unit's escaping.
+    """
+    bit = vui_full_range_bit(bits) if bits.flag() else None
     if bit is None:
         return None
     place = escaped_bit(nal, bit)

@@ -5,8 +5,8 @@ Source: ITU-T H.265 7.3.2.2, 7.3.3, 7.3.4, 7.3.7, 7.4.8.
 
 from __future__ import annotations
 
-from .bits import BitReader, escaped_bit, may_change, unescape
-from .h264 import vui_full_range_bit
+from .bits import BitReader, unescape
+from .h264 import changeable_bit
 from .place import Damaged, Unsupported
 
 SPS_TYPES = frozenset({33})
@@ -31,11 +31,7 @@ def full_range_bit(nal: bytes) -> int | None:
         raise Unsupported("the HEVC stream has layers above the base layer")
     bits.skip(3)
     skip_to_vui(bits)
-    bit = None if not bits.flag() else vui_full_range_bit(bits)
-    if bit is None:
-        return None
-    place = escaped_bit(nal, bit)
-    return place if may_change(nal, place) else None
+    return changeable_bit(nal, bits)
 
 
 def skip_to_vui(bits: BitReader) -> None:
