@@ -15,6 +15,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+from llvmlite import ir
 from numba import carray, njit, types
 from numba.core import cgutils
 from numba.extending import intrinsic, overload
@@ -107,3 +108,32 @@ def _row(plane: Any, y: Any) -> Any:
         return carray(_row_pointer(plane, y), (plane.shape[1],))
 
     return contiguous
+
+
+def fetch(plane: Any, y: int, x: int) -> None:
+    """Ask for the memory around plane[y, x], soon to be changed; nothing else happens."""
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def _prefetch(typing_context: Any, plane: Any, y: Any, x: Any) -> Any:
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        array = make_array(signature.args[0])(context, builder, args[0])
+        down, across = cgutils.unpack_tuple(builder, array.strides, 2)
+        offset = builder.add(builder.mul(args[1], down), builder.mul(args[2], across))
+        pointer = builder.bitcast(cgutils.pointer_add(builder, array.data, offset), cgutils.voidptr_t)
+        number = ir.IntType(32)
+        hint = builder.module.declare_intrinsic(
+            "llvm.prefetch", [cgutils.voidptr_t], ir.FunctionType(ir.VoidType(), [cgutils.voidptr_t] + [number] * 3)
+        )
+        builder.call(hint, [pointer, number(1), number(3), number(1)])  # to write, to keep near, data
+        return context.get_dummy_value()
+
+    return types.void(plane, types.intp, types.intp), generate
+
+
+@overload(fetch)  # type: ignore[untyped-decorator]
+def _fetch(plane: Any, y: Any, x: Any) -> Any:
+    def hint(plane: Any, y: Any, x: Any) -> Any:
+        return _prefetch(plane, y, x)
+
+    return hint
