@@ -45,6 +45,36 @@ def muxer_options(container: str) -> dict[str, str]:
     return {}
 
 
+class SharedPacket:
+    """A source packet that several outputs take: it comes to each as it came from the source, and decodes once.
+
+    Muxing gives a packet the output's stream and rescales its times in place; the coded bytes stay shared.
+    """
+
+    def __init__(self, packet: Any) -> None:
+        self._packet = packet
+        self._stream = packet.stream
+        self._times = packet.time_base, packet.pts, packet.dts, packet.duration
+        self._decoded: list[tuple[Any, Any, Any]] | None = None
+        self.index: int = packet.stream.index  # the packet's own number is 0 on the empty packet that ends a stream
+
+    def fresh(self) -> Any:
+        """The packet with the source's stream and times."""
+        packet = self._packet
+        packet.stream = self._stream
+        packet.time_base, packet.pts, packet.dts, packet.duration = self._times
+        return packet
+
+    def decoded(self) -> list[Any]:
+        """Its frames, with the source's times, whichever encoder had them before."""
+        if self._decoded is None:
+            frames = self.fresh().decode()
+            self._decoded = [(frame, frame.time_base, frame.pts) for frame in frames]
+        for frame, time_base, pts in self._decoded:
+            frame.time_base, frame.pts = time_base, pts
+        return [frame for frame, _, _ in self._decoded]
+
+
 class Carrier:
     """Plans and carries the other streams of one movie into another.
 
@@ -135,14 +165,15 @@ class Carrier:
         if chapters:
             output.set_chapters(chapters)
 
-    def carry(self, packet: Any, output: OutputContainer) -> None:
+    def carry(self, shared: SharedPacket, output: OutputContainer) -> None:
         """One source packet into the output."""
-        index = packet.stream.index  # the packet's own number is 0 on the empty packet that ends a stream
+        index = shared.index
         route = self._routes.get(index)
         if route is None:
             return
+        packet = shared.fresh()
         if route.transcode:
-            for frame in packet.decode():
+            for frame in shared.decoded():
                 output.mux(route.target.encode(frame))
             if not packet.size:
                 output.mux(route.target.encode(None))

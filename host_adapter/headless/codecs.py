@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from fractions import Fraction
 from functools import lru_cache
 from typing import Any
 
@@ -101,8 +102,10 @@ def choose_codec(info: Info, *, depth: int, remedy: str, codec: str | None = Non
     found, why_not = _try(info, depth, "ffv1", True)
     if found:
         return _with_home(info, found, reason)
-    deeper = writable_depth(info, depth + 1)
-    advice = f"Use --depth {deeper}." if deeper else "Use --remedy rescale, or export it as 4:2:2 or 4:4:4 first."
+    advice = "Export it as 4:2:2 or 4:4:4 first."
+    if lossless:  # only a lift chooses its depth
+        deeper = writable_depth(info, depth + 1)
+        advice = f"Use --depth {deeper}." if deeper else "Use --remedy rescale, or export it as 4:2:2 or 4:4:4 first."
     raise Problem(info.path, f"no encoder takes its pictures ({why_not})", advice)
 
 
@@ -232,12 +235,20 @@ def _quantiser(step: int) -> dict[str, str]:
 
 def opens(choice: CodecChoice, info: Info) -> bool:
     """True where the encoder takes a picture of this size; asked of the encoder itself, which knows best."""
-    context: Any = av.CodecContext.create(choice.encoder, "w")
-    context.width, context.height, context.pix_fmt = info.width, info.height, choice.pixel_format
-    rate = info.rate or 25
+    size = info.width, info.height
+    return encoder_opens(choice.encoder, choice.pixel_format, size, info.rate or Fraction(25), choice.options)
+
+
+def encoder_opens(
+    encoder: str, pixel_format: str, size: tuple[int, int], rate: Fraction, options: dict[str, str]
+) -> bool:
+    """True where an encoder takes pictures of that format, size (columns, rows) and rate with those options."""
+    context: Any = av.CodecContext.create(encoder, "w")
+    context.width, context.height = size
+    context.pix_fmt = pixel_format
     context.framerate, context.time_base = rate, 1 / rate
     context.thread_count = 1
-    context.options = dict(choice.options)
+    context.options = dict(options)
     try:
         context.open()
     except (av.error.FFmpegError, ValueError):

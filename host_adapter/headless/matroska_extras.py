@@ -83,6 +83,9 @@ def _changed(
     grown = _grown_tracks(head, tracks, size, extras)
     if grown is None:
         return None
+    spare = (tracks.end - tracks.start) - len(grown)
+    if spare > 1:  # the muxer's own empty elements inside the track are gone: nothing need move for what is left over
+        grown += _void(spare)
     room = (void.end - void.start) - (len(grown) - (tracks.end - tracks.start))
     if room < 0 or room == 1:
         return None
@@ -201,6 +204,8 @@ def _moved(head: bytes, seek_head: _Part, numbers: set[int], shift: int) -> byte
             if int.from_bytes(head[target.content : target.end]) in numbers:
                 length = place.end - place.content
                 position = int.from_bytes(head[place.content : place.end]) - shift
+                if position >= 1 << 8 * length:
+                    return None
                 raw = head[part.start : place.content] + position.to_bytes(length) + head[place.end : part.end]
         content += raw
     checked = _checked(content) if any(part.number == _CRC for part in _children(head, seek_head)) else content

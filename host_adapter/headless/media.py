@@ -47,6 +47,10 @@ class Info:
     depth : bits of a code; None for floating-point stills
     sampling : '4:2:0' | '4:2:2' | '4:4:4' | '4:1:1' | '4:4:0' | 'gray'
     transfer, primaries, matrix : H.273 names in FFmpeg's spelling ('arib-std-b67'), or None where unspecified
+    aspect : width of a recorded pixel over its height; 1 where the file is silent
+    turned : clockwise degrees by which players turn the picture on show: 0, 90, 180 or 270 (see sidefacts.turn)
+    interlaced : True where the first frame or the stream says that a frame is two fields
+    siting : where chroma samples lie, a word of flags.siting.SITINGS, or None where unsaid ('left' by common practice)
     """
 
     path: Path
@@ -68,6 +72,10 @@ class Info:
     transfer: str | None
     primaries: str | None
     matrix: str | None
+    aspect: Fraction = Fraction(1)
+    turned: int = 0
+    interlaced: bool = False
+    siting: str | None = None
 
     def encoding(self, range_: Range) -> Encoding:
         """The encoding of its integer planes under the given range.

@@ -18,10 +18,12 @@ from ...kernels.encoding import Range
 from .errors import Problem
 from .ffv1_check import SliceWatch
 from .flags import expressible
+from .flags.siting import SITINGS, chroma_location
 from .h273 import MATRICES, PRIMARIES, TRANSFERS
 from .media import Frame, Info, Tag
 from .pixel_formats import UnreadableFormatError, layout, plane_views
 from .sampling import sampled_frames
+from .sidefacts import picture_facts, turn
 
 DECODER_THREADS = max(2, min(4, os.cpu_count() or 2))
 """Frame-threaded decoders hold a picture or two a thread, so their number bounds the memory."""
@@ -113,7 +115,7 @@ def picture_stream(container: InputContainer, path: Path) -> VideoStream:
     """
     candidates = [stream for stream in container.streams.video if not is_attached(stream)]
     if not candidates:
-        raise Problem(path, "the file has no picture", "Only movies with a picture have a range to mend.")
+        raise Problem(path, "the file has no picture", "Give a movie that has one.")
     default = av.stream.Disposition.default
     stream = next((each for each in candidates if each.disposition & default), candidates[0])
     if stream.codec_context is None:
@@ -295,6 +297,7 @@ def _read_info(container: InputContainer, path: Path) -> Info:
         raise Problem(path, str(error), "Export it to a movie of 8- to 16-bit planes first.") from None
     tag = _tag(kind, codec, said_before, said_inside, taken.full_by_name)
     rate = stream.average_rate or stream.guessed_rate or stream.base_rate
+    facts = picture_facts(stream, first)
     return Info(
         path=path,
         kind="movie",
@@ -315,7 +318,22 @@ def _read_info(container: InputContainer, path: Path) -> Info:
         transfer=TRANSFERS.get(int(first.color_trc)),
         primaries=PRIMARIES.get(int(first.color_primaries)),
         matrix=MATRICES.get(int(first.colorspace)) if taken.model.value != "gray" else None,
+        aspect=facts.aspect or Fraction(1),
+        turned=turn(facts.matrix),
+        interlaced=bool(first.interlaced_frame) or facts.field_order is not None,
+        siting=_siting(stream, codec),
     )
+
+
+def _siting(stream: VideoStream, codec: str) -> str | None:
+    """The place of the chroma samples in words, or None where it is unsaid.
+
+    Source: T.871 (JFIF) 6.1 and MPEG-1 (11172-2) centre them and say nothing in the stream (from memory).
+    """
+    said = chroma_location(codec, stream.codec_context.extradata)
+    if said is None:
+        return "centre" if codec in {"mjpeg", "mpeg1video"} else None
+    return SITINGS[said]
 
 
 def _first_frame(container: InputContainer, stream: VideoStream, path: Path, codec: str) -> tuple[Any, int]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from ...kernels.encoding import Encoding, Model, Range
-from .carry import MUXERS, Carrier, covers, muxer_options
+from .carry import MUXERS, Carrier, SharedPacket, covers, muxer_options
 from .codecs import CodecChoice
 from .errors import Problem
 from .flags.siting import SITINGS, chroma_location
@@ -47,15 +47,18 @@ class Made:
     planes: tuple[Plane, ...]
 
 
-def fresh_frame(choice: CodecChoice, source: Any) -> Made:
-    """An empty target picture with the source's size and time; its planes are views to be filled."""
-    frame = VideoFrame(source.width, source.height, choice.pixel_format)
+def fresh_frame(choice: CodecChoice, info: Info, source: Any) -> Made:
+    """An empty target picture of info's size with the source's time; its planes are views to be filled."""
+    frame = VideoFrame(info.width, info.height, choice.pixel_format)
     frame.pts, frame.time_base, frame.duration = source.pts, source.time_base, source.duration
     return Made(frame, plane_views(frame, writable=True))
 
 
 class MovieWriter:
     """Writes the target file. Made when the first frame is there, because that tells what goes with the picture.
+
+    info : the source's, with the result's size and pixel aspect
+    container, stream, first : the source's; what goes with its picture goes with the result's
 
     Raises: Problem where the encoder or the file type refuses.
     """
@@ -65,7 +68,7 @@ class MovieWriter:
         *, encoding: Encoding, choice: CodecChoice,
     ) -> None:  # fmt: skip
         self.info, self.target, self.choice, self.encoding = info, target, choice, encoding
-        self.facts: tuple[FileFacts, PictureFacts] = file_facts(container, stream), picture_facts(stream, first)
+        self.facts: tuple[FileFacts, PictureFacts] = file_facts(container, stream), _wanted(info, stream, first)
         self._source_stream = stream
         self._siting = chroma_location(info.codec, stream.codec_context.extradata)
         self._first = first
@@ -128,7 +131,7 @@ class MovieWriter:
             return 1 / rate
         return self._source_stream.time_base or 1 / rate
 
-    def carry(self, packets: list[Any]) -> None:
+    def carry(self, packets: list[SharedPacket]) -> None:
         """Packets of the other streams, in the order of the source."""
         try:
             for packet in packets:
@@ -241,9 +244,15 @@ class MovieWriter:
         reason = str(getattr(error, "strerror", None) or error).lower()
         return Problem(
             self.info.path,
-            f"{self.choice.encoder} in {self.choice.container} refused it ({reason})",
+            f"{self.choice.encoder} in {self.choice.container} refused {self.info.width}x{self.info.height} ({reason})",
             "Choose another codec: --codec ffv1.",
         )
+
+
+def _wanted(info: Info, stream: VideoStream, first: Any) -> PictureFacts:
+    """The source's facts with the result's pixel aspect; a source that is silent and stays square is left silent."""
+    facts = picture_facts(stream, first)
+    return facts if info.aspect == (facts.aspect or 1) else replace(facts, aspect=info.aspect)
 
 
 def _with_hdr(choice: CodecChoice, facts: PictureFacts) -> dict[str, str]:

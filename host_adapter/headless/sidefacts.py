@@ -79,6 +79,27 @@ def picture_facts(stream: VideoStream, first: Any) -> PictureFacts:
     )
 
 
+def turn(matrix: tuple[int, ...] | None) -> int:
+    """Clockwise degrees by which a display matrix turns the picture: 0, 90, 180 or 270.
+
+    matrix : nine integers, a b u c d v x y w, as ISO/IEC 14496-12 8.5 has it: a point goes to (a x + c y, b x + d y)
+    A mirroring matrix counts as a mirror from left to right and then a turn, and the turn is what is given. A matrix at
+    any other angle, or one that shears, gives 0: it leaves no rectangle of pixels a rectangle of the screen.
+    """
+    if matrix is None:
+        return 0
+    a, b, c, d = matrix[0], matrix[1], matrix[3], matrix[4]
+    largest = max(abs(a), abs(b), abs(c), abs(d))
+    a, b, c, d = (0 if abs(value) * 1000 < largest else value for value in (a, b, c, d))
+    if not ((a and d and not b and not c) or (b and c and not a and not d)):
+        return 0
+    if a * d - b * c < 0:
+        a, b = -a, -b
+    if a:
+        return 0 if a > 0 else 180
+    return 90 if b > 0 else 270
+
+
 def _mastering(raw: bytes | None) -> Mastering | None:
     """AVMasteringDisplayMetadata: ten rationals and two ints."""
     if raw is None or len(raw) < 88:
@@ -168,6 +189,8 @@ def compare(
     first, then = before[1], after[1]
     if first.aspect not in (None, 1):
         judge(f"pixel aspect {first.aspect}", first.aspect, then.aspect)
+    elif then.aspect not in (None, 1):
+        lost.append(f"square pixels (they read as {then.aspect})")
     judge("rotation", first.matrix and first.matrix[:6], then.matrix and then.matrix[:6])
     judge(f"field order {first.field_order}", first.field_order, then.field_order)
     judge("mastering display metadata", _near(first.mastering), _near(then.mastering))

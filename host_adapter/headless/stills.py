@@ -191,7 +191,7 @@ def _refuse(path: Path, source: Any, spec: Any) -> None:
     if spec.deep:
         raise Problem(path, "this is a deep image, samples of many depths at one pixel", "Flatten it first.")
     if source.seek_subimage(1, 0):
-        raise Problem(path, "this still holds several images", "Write the one to mend to a file of its own.")
+        raise Problem(path, "this still holds several images", "Write the one that is wanted to a file of its own.")
     source.seek_subimage(0, 0)
     source.geterror()  # asking for a second image leaves a message behind where there is none
     if str(spec.format) not in _DECODED:
@@ -241,7 +241,16 @@ def _read_info(pattern: Path, paths: list[Path], spec: Any) -> Info:
         transfer={"ITU-R 709-4": "bt709", "Linear": "linear"}.get(spec.get_string_attribute("dpx:Transfer", "")),
         primaries=None,
         matrix="gbr" if model is Model.RGB else None,
+        aspect=pixel_aspect(spec),
     )
+
+
+def pixel_aspect(spec: Any) -> Fraction:
+    """Width of a pixel over its height as the header says; 1 where it is silent, or says 0 for unknown (DPX)."""
+    value = float(spec.get_float_attribute("PixelAspectRatio", 0.0))
+    if not np.isfinite(value) or value <= 0:
+        return Fraction(1)
+    return Fraction(value).limit_denominator(1000) or Fraction(1)
 
 
 def still_format(model: Model, alpha: bool, depth: int | None, form: str) -> str:
