@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from ...kernels.encoding import Channel, Encoding, Model
+from ...kernels.encoding import Channel, Encoding
+from ...kernels.matrix import Matrix
 from .media import Plane
+from .viewing import as_shown
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,19 +27,19 @@ class Shot:
 
     planes : codes [rows, columns], Y'CbCr
     trusted : the encoding that the reader takes them for
+    matrix, sampling : of the planes
     title : a line above the picture
     """
 
     planes: tuple[Plane, ...]
     trusted: Encoding
+    matrix: Matrix
+    sampling: str
     title: str
 
 
 def before_after(path: Path, before: Shot, after: Shot, heading: str) -> None:
-    """Write the picture as PNG: above the frame as it came, below as mended, the waveform beside each.
-
-    Raises: ValueError where the frames are not Y'CbCr.
-    """
+    """Write the picture as PNG: above the frame as it came, below as mended, the waveform beside each."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -53,23 +55,6 @@ def before_after(path: Path, before: Shot, after: Shot, heading: str) -> None:
     temporary.replace(path)
 
 
-def as_shown(planes: tuple[Plane, ...], trusted: Encoding) -> npt.NDArray[np.uint8]:
-    """The R'G'B' that a reader shows for Y'CbCr planes, clipped to 0..1 as readers do: uint8 [rows, columns, 3].
-
-    Source: ITU-R BT.709-6 items 3.2 and 3.3; chroma is repeated, not filtered (this is a picture to look at).
-    """
-    if trusted.model is not Model.YCBCR:
-        raise ValueError(f"the picture of {trusted.model.value} planes cannot be drawn, only that of ycbcr")
-    luma = level(planes[0], trusted, Channel.LUMA)
-    rows, columns = luma.shape
-    blue, red = (
-        np.repeat(np.repeat(small, -(-rows // small.shape[0]), 0), -(-columns // small.shape[1]), 1)[:rows, :columns]
-        for small in (level(plane, trusted, Channel.CHROMA) for plane in planes[1:3])
-    )
-    signal = np.stack([luma + 1.5748 * red, luma - 0.1873243 * blue - 0.4681243 * red, luma + 1.8556 * blue], axis=-1)
-    return np.asarray(np.clip(signal, 0, 1) * 255 + 0.5).astype(np.uint8)
-
-
 def level(plane: Plane, encoding: Encoding, channel: Channel) -> npt.NDArray[np.float64]:
     """Codes as levels, excursions kept."""
     return np.asarray((plane.astype(np.float64) - encoding.zero(channel)) / encoding.span(channel))
@@ -82,7 +67,7 @@ def clipped_shares(shot: Shot) -> tuple[float, float]:
 
 
 def _draw_frame(axes: Axes, shot: Shot) -> None:
-    axes.imshow(as_shown(shot.planes, shot.trusted), interpolation="none")
+    axes.imshow(as_shown(shot.planes, shot.trusted, matrix=shot.matrix, sampling=shot.sampling), interpolation="none")
     axes.set_title(shot.title, color=INK, fontsize=10.5, loc="left")
     axes.set_axis_off()
 

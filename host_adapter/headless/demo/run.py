@@ -28,6 +28,7 @@ from ..terminal import (
     share_words,
     survey_table,
 )
+from ..viewing import matrix_of
 from .shoot import CURVE, SHOOT, make_shoot
 
 CARDS: dict[str, dict[str, Any]] = {"log": {"curve": CURVE, "profile": "log"}, "finished": {"profile": "display"}}
@@ -173,7 +174,8 @@ def _picture(path: Path, outcomes: list[Outcome]) -> None:
         with open_recording(name) as recording:
             frames = list(recording.sample(3))
             planes = tuple(plane.copy() for plane in frames[len(frames) // 2].planes)
-            trusted = recording.info.encoding(recording.info.tag.trusted)
-            shots.append(Shot(planes, trusted, f"{title}: {Path(name).name}, as an editor shows it"))
+            info = recording.info
+            words = f"{title}: {Path(name).name}, as an editor shows it"
+            shots.append(Shot(planes, info.encoding(info.tag.trusted), matrix_of(info), info.sampling, words))
     heading = f"{outcome.order.path.name}: {outcome.words}"
     before_after(path, shots[0], shots[1], heading)

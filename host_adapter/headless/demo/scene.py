@@ -23,7 +23,7 @@ LUMA_WEIGHTS = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
 """ITU-R BT.709-6 item 3.2."""
 
 Light = npt.NDArray[Any]
-"""float32 [HEIGHT, WIDTH, 3], scene-linear, .18 is grey."""
+"""float32 [rows, columns, 3], scene-linear, .18 is grey."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,15 +41,16 @@ class _Still:
     noise: Light
 
 
-@lru_cache(maxsize=1)
-def _still() -> _Still:
-    rows, columns = np.mgrid[0:HEIGHT, 0:WIDTH].astype(np.float32)
-    x, y = columns / WIDTH, rows / HEIGHT
+@lru_cache(maxsize=2)
+def _still(lines: int) -> _Still:
+    size = lines * WIDTH // HEIGHT
+    rows, columns = np.mgrid[0:lines, 0:size].astype(np.float32)
+    x, y = columns / size, rows / lines
     height = np.clip((HORIZON - y) / HORIZON, 0, 1)[..., None]
     glow = np.exp(-(((x - 0.68) * 2.2) ** 2 + ((y - 0.47) * 3.4) ** 2))[..., None]
     backdrop = _mix([0.62, 0.36, 0.24], [0.07, 0.12, 0.24], height**0.7) + glow * np.array([1.6, 0.75, 0.3], np.float32)
     hills = y > 0.47 + 0.05 * np.sin(x * 9 + 1) * np.sin(x * 4) + 0.03 * np.cos(x * 23)
-    sun = np.hypot((x - 0.68) * WIDTH, (y - 0.47) * HEIGHT) < 0.045 * HEIGHT
+    sun = np.hypot((x - 0.68) * size, (y - 0.47) * lines) < 0.045 * lines
     backdrop[sun] = SUN
     backdrop[hills] = [0.03, 0.032, 0.045]
     deep = np.clip((y - HORIZON) / (1 - HORIZON), 0, 1)
@@ -57,19 +58,20 @@ def _still() -> _Still:
     quay = (y > 0.86 + 0.03 * np.sin(x * 3)) & (x < 0.62)
     lamps = np.zeros_like(backdrop)
     for place, colour in ((0.08, [14, 8, 3]), (0.3, [12, 9, 5]), (0.52, [3, 12, 6])):
-        lamp = np.exp(-(((x - place) * WIDTH / 4) ** 2 + ((y - 0.78) * HEIGHT / 4) ** 2))
+        lamp = np.exp(-(((x - place) * WIDTH / 4) ** 2 + ((y - 0.78) * HEIGHT / 4) ** 2))  # as large in every size
         lamps += lamp[..., None] * np.array(colour, np.float32)
-    noise = np.random.default_rng(20).normal(size=(HEIGHT * 2, WIDTH * 2, 3)).astype(np.float32)
+    noise = np.random.default_rng(20).normal(size=(lines * 2, size * 2, 3)).astype(np.float32)
     return _Still(x, y, backdrop, y > HORIZON, deep, water, quay, lamps, noise)
 
 
-def harbour(frame: int, *, noise: float = 0.003, take: int = 1) -> Light:
+def harbour(frame: int, *, noise: float = 0.003, take: int = 1, lines: int = HEIGHT) -> Light:
     """One frame: smooth sky, a sun past every curve's end, hills, sea with glitter, the ferry, lamps, and a dark quay.
 
     noise : sigma of the sensor's noise at black, in units of light
     take : the same frame of another take has other noise, and the ferry elsewhere
+    lines : rows of the picture; it is 16:9 always
     """
-    still = _still()
+    still = _still(lines)
     x, y, deep = still.x, still.y, still.deep
     wave = np.sin(x * 90 + frame * 0.25 + 9 * deep) * np.sin(deep * 70 - frame * 0.35)
     lane = np.exp(-(((x - 0.68) / (0.03 + 0.12 * deep)) ** 2)) * (wave > 0.55)
@@ -78,8 +80,8 @@ def harbour(frame: int, *, noise: float = 0.003, take: int = 1) -> Light:
     _draw_ferry(picture, x, y, 0.04 + 0.0022 * frame + 0.06 * take)
     picture[still.quay] = 0.004 * (np.sin(x[still.quay] * 120) > 0.92)[:, None]
     picture += still.lamps
-    top, left = np.random.default_rng((take, frame)).integers(0, (HEIGHT, WIDTH))
-    grain = still.noise[top : top + HEIGHT, left : left + WIDTH]
+    top, left = np.random.default_rng((take, frame)).integers(0, still.x.shape)
+    grain = still.noise[top : top + lines, left : left + still.x.shape[1]]
     return np.asarray(picture + grain * np.sqrt(noise**2 + 0.00006 * np.clip(picture, 0, 4)))
 
 
@@ -117,7 +119,7 @@ def display_signal(light: Light) -> Light:
 def planes(signal: Light, encoding: Encoding, sampling: str) -> tuple[Plane, ...]:
     """Y'CbCr planes of a signal, BT.709 matrix, chroma averaged over its block.
 
-    signal : R'G'B' [HEIGHT, WIDTH, 3], 0..1 with excursions
+    signal : R'G'B' [rows, columns, 3], 0..1 with excursions
     sampling : '4:2:0' | '4:2:2' | '4:4:4'
     """
     luma = signal @ LUMA_WEIGHTS
@@ -129,7 +131,8 @@ def planes(signal: Light, encoding: Encoding, sampling: str) -> tuple[Plane, ...
         return np.clip(codes, 0, encoding.maximum).astype(encoding.dtype_name)
 
     def shrink(level: Light) -> Light:
-        blocks = level.reshape(HEIGHT // down, down, WIDTH // across, across)
+        rows, columns = level.shape
+        blocks = level.reshape(rows // down, down, columns // across, across)
         return np.asarray(blocks.mean(axis=(1, 3)))
 
     return code(luma, Channel.LUMA), code(shrink(blue), Channel.CHROMA), code(shrink(red), Channel.CHROMA)
