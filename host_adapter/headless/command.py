@@ -1,4 +1,4 @@
-"""The command line: `footroom survey | mend | demo`. Heavy libraries load inside the commands, so help is quick."""
+"""The command line: `footroom survey | mend | frame | demo`. Heavy libraries load inside the commands, so help is quick."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from .errors import Problem
-from .words import DITHERS, PROFILES
+from .words import DITHERS, FRAMINGS, PROFILES
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -152,6 +152,93 @@ def mend(inputs: tuple[Path, ...], **options: Any) -> None:
     if options["plan"] is None and not inputs:
         raise click.UsageError("Name at least one recording, folder or sequence.")
     _leave(run_mend(inputs, **options))
+
+
+@footroom.command(epilog=EXIT_CODES, short_help="Guides, overlays, crops and a sheet for every delivery.")
+@click.argument("source", required=False, type=click.Path(path_type=Path), metavar="[INPUT]")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="PATH",
+    help="The result; a folder where there are several.",
+)
+@click.option(
+    "--as",
+    "kinds",
+    type=click.Choice(FRAMINGS),
+    multiple=True,
+    help="burn: guides drawn into a copy. overlay: guides alone, with alpha. crop: each window a recording of its own. "
+    "sheet: one picture that shows them all. Several at once; all of them where --deliveries is given.",
+)
+@click.option(
+    "--window",
+    "windows",
+    multiple=True,
+    metavar="W",
+    help="What a delivery keeps: 9:16, 1.91:1, 2.39, 1080x1350; then @left (or right, top, bottom, top-left …) and ,X,Y "
+    "to move it by pixels or by 5%; NAME= before it names it: story=9:16@centre,40,0. Repeat for more.",
+)
+@click.option(
+    "--grid", "grids", multiple=True, metavar="G", help="thirds, diagonals or 4x2; @NAME to draw it in a window."
+)
+@click.option(
+    "--safe",
+    "safes",
+    multiple=True,
+    metavar="S",
+    help="action (93 %), title (90 %) after SMPTE ST 2046-1, or any per cent; @NAME to draw it in a window.",
+)
+@click.option("--centre", is_flag=True, help="A cross in the middle of the picture.")
+@click.option(
+    "--squeeze",
+    metavar="K",
+    help="The lens squeezes by 1.25, 1.33, 1.5, 1.8, 2 or any factor; windows are right after de-squeeze.",
+)
+@click.option("--desqueeze", is_flag=True, help="Resample the results to square pixels too.")
+@click.option("--even", is_flag=True, help="Even sizes and places, whatever the sampling.")
+@click.option("--shade", type=click.IntRange(0, 100), metavar="X", help="Darken what no window keeps, by X per cent.")
+@click.option("--label", is_flag=True, help="Write names and sizes beside the guides (a sheet always has them).")
+@click.option(
+    "--path",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="TOML with the keys of a window that moves.",
+)
+@click.option(
+    "--deliveries",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="TOML with named deliveries; makes the whole set.",
+)
+@click.option(
+    "--assume", type=RANGES, help="What the codes are, where the flag is wrong: decides the codes of the guides."
+)
+@click.option("--codec", metavar="NAME", help="Codec of burn and crops, such as ffv1, prores, dnxhr, h264, hevc.")
+@click.option(
+    "--at", type=click.FloatRange(0), metavar="SECONDS", help="Which frame a sheet shows; the middle one if left out."
+)
+@click.option(
+    "--size", metavar="WxH", help="Without INPUT, the overlay's size; with it, what the one crop is scaled to."
+)
+@click.option("--rate", metavar="R", help="Without INPUT, frames a second of an overlay movie.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0, 86400, min_open=True),
+    metavar="S",
+    help="Without INPUT, length of an overlay movie.",
+)
+@click.option("--overwrite", is_flag=True, help="Replace what lies under a result's name (never an input).")
+@AS_JSON
+def frame(source: Path | None, **options: Any) -> None:
+    """Show what each delivery keeps of a picture, and make it: guides burnt in, overlays, crops, a sheet.
+
+    INPUT is a movie, a picture, or a sequence of stills as name.####.dpx; it is only read. Windows are placed on the
+    picture as it is displayed, and rounded to what the chroma sampling allows; what that did is reported.
+    """
+    from .frame_command import run_frame
+
+    _leave(run_frame(source, **options))
 
 
 @footroom.command(epilog=EXIT_CODES, short_help="Make a small shoot and show the whole job on it.")

@@ -14,8 +14,9 @@ from rich.text import Text
 from ...kernels.encoding import Range
 from .command import INTERRUPTED, OK, PARTLY, WRONG
 from .jobs import Claims, Job, find_sources
-from .mend import Bench, Outcome, mend, sole_writer
+from .mend import Bench, Outcome, mend
 from .plan import Order, check_order, read_plan
+from .publish import sole_writer
 from .receipt import receipt_path
 from .terminal import console, progress_bars
 

@@ -10,3 +10,6 @@ DITHERS = ("none", "rectangular", "triangular", "blue-noise", "error-diffusion")
 
 PROFILES = ("log", "display", "hlg", "pq")
 """What kind of picture a recording holds."""
+
+FRAMINGS = ("burn", "overlay", "crop", "sheet")
+"""What `footroom frame` makes."""

@@ -1,0 +1,288 @@
+"""Guides as a drawing: windows, common area, safe areas, grids and marks, in the project's own look, for every host.
+
+What makes a guide readable on any picture is its build: a light core with a dark edge round it. Windows are told apart by the
+rhythm of their dashes and by a label; their tint only repeats it. Thickness and text follow the picture's height, and on a
+squeezed picture both are narrowed, so that they look even after de-squeeze.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+
+from ..kernels.coverage import Box, Drawing, Layer, Polygon, Stencil, clipped
+from ..kernels.framing import ACTION_SAFE, Picture, Rect, Window, common_area, divisions, outside, safe_area
+from .lettering import lettering
+
+Colour = tuple[float, float, float]
+Span = tuple[float, float]
+
+CHALK: Colour = (0.95, 0.93, 0.88)
+TINTS: tuple[Colour, ...] = (CHALK, (0.98, 0.83, 0.42), (0.52, 0.87, 0.93), (0.97, 0.68, 0.78), (0.70, 0.91, 0.60))
+INK: Colour = (0.0, 0.0, 0.0)
+
+EDGE_OPACITY, PLATE_OPACITY, THIN_OPACITY = 0.6, 0.55, 0.75
+
+RHYTHMS: tuple[tuple[float, tuple[Span, ...]], ...] = (
+    (0, ()),
+    (22, ((0, 0.62),)),
+    (7, ((0, 0.5),)),
+    (26, ((0, 0.5), (0.5, 0.12))),
+    (30, ((0, 0.42), (0.4, 0.09), (0.6, 0.09))),
+)
+"""How each window's line is broken: the period in thicknesses of the line, and the strokes in it as (middle, length), both in
+parts of the period. The first is unbroken. A stroke is centred on every corner."""
+
+SAFE_RHYTHMS: tuple[tuple[float, tuple[Span, ...]], ...] = ((40, ((0, 0.36),)), (40, ((0, 0.3), (0.5, 0.06))))
+"""Safe areas are more gap than line, the inner ones with a point in every gap."""
+
+LINES_TO_THICKNESS, LINES_TO_TEXT = 540, 56
+"""Lines of picture to one of a guide's thickness, and to one of a capital letter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Lines that divide a rectangle.
+
+    across, down : parts; diagonals : also from corner to corner
+    """
+
+    across: int = 1
+    down: int = 1
+    diagonals: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Safe:
+    """A safe area: a name for its label, and the part of width and height that is safe."""
+
+    name: str
+    part: Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class Guides:
+    """What is to be drawn over one picture.
+
+    windows : in the order of their rhythms
+    grids, safes : each with the rectangle it lies in (the picture's or a window's)
+    shade : 0..1, how dark what no window keeps becomes
+    labels : write names and sizes
+    white : level of the lightest guide, 0..1: that of graphics white in the recording's transfer
+    weight : times the usual thickness and text, for a picture that is to be looked at smaller
+    """
+
+    picture: Picture
+    windows: tuple[Window, ...] = ()
+    grids: tuple[tuple[Grid, Rect], ...] = ()
+    safes: tuple[tuple[Safe, Rect], ...] = ()
+    centre: bool = False
+    shade: float = 0.0
+    labels: bool = False
+    white: float = 1.0
+    weight: float = 1.0
+
+    def common(self) -> Rect | None:
+        """What all windows keep, where that is something of its own: not one of the windows itself."""
+        area = common_area(self.windows)
+        return None if area is None or any(area == window.rect for window in self.windows) else area
+
+
+def draw(guides: Guides) -> Drawing:
+    """The drawing.
+
+    Raises: ValueError for a label that does not fit into the picture, or has characters that the font lacks.
+    """
+    return _Pen(guides).drawing()
+
+
+class _Pen:
+    """Collects the strokes of all guides, so that no guide's dark edge lies over another's light core."""
+
+    def __init__(self, guides: Guides) -> None:
+        self.guides, self.picture = guides, guides.picture
+        self.squeeze = float(guides.picture.aspect)
+        self.thick = max(1.0, round(guides.weight * self.picture.height / LINES_TO_THICKNESS))
+        self.edge = max(1.0, round(self.thick / 2))
+        # On a squeezed picture upright lines are narrower, but never less than a pixel: half of one is hardly seen.
+        self.thick_across = max(1.0, self.thick / self.squeeze)
+        self.edge_across = max(1.0, self.edge / self.squeeze)
+        self.text = max(9.0, guides.weight * self.picture.height / LINES_TO_TEXT)
+        self.edges: list[Box | Polygon] = []
+        self.thin_edges: list[Box | Polygon] = []
+        self.cores: dict[tuple[Colour, float], list[Box | Polygon]] = {}
+        self.taken: list[tuple[int, int, int, int]] = []
+        self.plates: list[Box] = []
+        self.letters: list[tuple[Colour, Stencil, Stencil]] = []
+
+    def drawing(self) -> Drawing:
+        guides, picture = self.guides, self.picture
+        shade = (
+            tuple(_box(each) for each in outside(picture, guides.windows)) if guides.shade and guides.windows else ()
+        )
+        for grid, area in guides.grids:
+            self._grid(grid, area)
+        if guides.centre:
+            self._centre_cross(picture.rect)
+        for safe, area in guides.safes:
+            self._safe(safe, area)
+        for number, window in enumerate(guides.windows):
+            tint, rhythm = TINTS[number % len(TINTS)], RHYTHMS[number % len(RHYTHMS)]
+            self._outline(window.rect, tint, rhythm)
+            if guides.labels:
+                _, _, columns, rows = window.rect.pixels()
+                self._label(f"{window.name}  {columns} × {rows}", tint, window.rect)
+        common = guides.common()
+        if common is not None:
+            self._corners(common)
+            if guides.labels:
+                self._label("common", CHALK, common, low=True)
+        layers = [Layer(shade, INK, guides.shade)] if shade else []
+        layers.append(Layer(tuple(self.thin_edges), INK, EDGE_OPACITY * THIN_OPACITY))
+        layers.append(Layer(tuple(self.edges), INK, EDGE_OPACITY))
+        layers += [Layer(tuple(shapes), self._lit(tint), opacity) for (tint, opacity), shapes in self.cores.items()]
+        layers.append(Layer(tuple(self.plates), INK, PLATE_OPACITY))
+        layers += [Layer((edge,), INK, EDGE_OPACITY) for _, edge, _ in self.letters]
+        layers += [Layer((core,), self._lit(tint)) for tint, _, core in self.letters]
+        return Drawing(picture.width, picture.height, tuple(layer for layer in layers if layer.shapes))
+
+    def _lit(self, tint: Colour) -> Colour:
+        red, green, blue = (level * self.guides.white for level in tint)
+        return red, green, blue
+
+    def _stroke(self, x0: float, y0: float, x1: float, y1: float, tint: Colour, thin: bool = False) -> None:
+        """An upright stroke and the dark edge round it."""
+        across, down = self.edge_across, self.edge
+        around = Box(x0 - across, y0 - down, x1 + across, y1 + down)
+        (self.thin_edges if thin else self.edges).append(around)
+        self._core(Box(x0, y0, x1, y1), tint, thin)
+
+    def _core(self, shape: Box | Polygon, tint: Colour, thin: bool) -> None:
+        self.cores.setdefault((tint, THIN_OPACITY if thin else 1.0), []).append(shape)
+
+    def _outline(self, area: Rect, tint: Colour, rhythm: tuple[float, tuple[Span, ...]], thin: bool = False) -> None:
+        """Lines along a rectangle's sides, just outside it, so that all that is kept stays in sight. A side on the picture's
+        own border has no line, unless the rectangle is the whole picture: then they lie inside."""
+        x0, y0, x1, y1 = (float(edge) for edge in (area.x0, area.y0, area.x1, area.y1))
+        width, height = self.picture.width, self.picture.height
+        across, down = self.thick_across, self.thick
+        if area == self.picture.rect:
+            x0, y0, x1, y1 = x0 + across, y0 + down, x1 - across, y1 - down
+        top, bottom = y0 - down * (y0 > 0), y1 + down * (y1 < height)
+        for side in (x0 - across, x1):
+            if 0 <= side < width and (side != x0 - across or x0 > 0):
+                for start, end in _strokes(bottom - top, rhythm, self.thick):
+                    self._stroke(side, top + start, side + across, top + end, tint, thin)
+        for side in (y0 - down, y1):
+            if 0 <= side < height and (side != y0 - down or y0 > 0):
+                left, right = x0 - across * (x0 > 0), x1 + across * (x1 < width)
+                for start, end in _strokes(right - left, rhythm, across):
+                    self._stroke(left + start, side, left + end, side + down, tint, thin)
+
+    def _corners(self, area: Rect) -> None:
+        """Angles at the corners, inside: the common area."""
+        x0, y0, x1, y1 = (float(edge) for edge in (area.x0, area.y0, area.x1, area.y1))
+        arm = min(self.picture.height / 24, (y1 - y0) / 3, (x1 - x0) * self.squeeze / 3)
+        across, down, reach = self.thick_across * 1.5, self.thick * 1.5, arm / self.squeeze
+        for left, right in ((x0, x0 + reach), (x1 - reach, x1)):
+            self._stroke(left, y0, right, y0 + down, CHALK)
+            self._stroke(left, y1 - down, right, y1, CHALK)
+        for top, bottom in ((y0, y0 + arm), (y1 - arm, y1)):
+            self._stroke(x0, top, x0 + across, bottom, CHALK)
+            self._stroke(x1 - across, top, x1, bottom, CHALK)
+
+    def _grid(self, grid: Grid, area: Rect) -> None:
+        x0, y0, x1, y1 = (float(edge) for edge in (area.x0, area.y0, area.x1, area.y1))
+        half = max(self.thick / 2, 1.0) / 2
+        for place in divisions(grid.across, area.x0, area.x1):
+            self._stroke(
+                float(place) - half / self.squeeze, y0, float(place) + half / self.squeeze, y1, CHALK, thin=True
+            )
+        for place in divisions(grid.down, area.y0, area.y1):
+            self._stroke(x0, float(place) - half, x1, float(place) + half, CHALK, thin=True)
+        if grid.diagonals:
+            for start, end in (((x0, y0), (x1, y1)), ((x0, y1), (x1, y0))):
+                self._core(self._slanted(start, end, half, area), CHALK, thin=True)
+                self.thin_edges.append(self._slanted(start, end, half + self.edge, area))
+
+    def _slanted(self, start: Span, end: Span, half: float, area: Rect) -> Polygon:
+        """A straight line of even thickness on the displayed picture, from corner to corner of its rectangle."""
+        (ax, ay), (bx, by) = start, end
+        across, down = (bx - ax) * self.squeeze, by - ay
+        length = (across**2 + down**2) ** 0.5
+        aside_x, aside_y = -down / length * half / self.squeeze, across / length * half
+        # It runs on past both corners and is cut off at the sides, so that no notch is left there.
+        ax, bx, ay, by = 2 * ax - bx, 2 * bx - ax, 2 * ay - by, 2 * by - ay
+        corners = [
+            (ax + aside_x, ay + aside_y),
+            (bx + aside_x, by + aside_y),
+            (bx - aside_x, by - aside_y),
+            (ax - aside_x, ay - aside_y),
+        ]
+        x0, y0, x1, y1 = (float(edge) for edge in (area.x0, area.y0, area.x1, area.y1))
+        return Polygon(tuple(clipped(corners, x0, x1, y0, y1)))
+
+    def _centre_cross(self, area: Rect) -> None:
+        x, y = float(area.x0 + area.x1) / 2, float(area.y0 + area.y1) / 2
+        gap, arm, half = self.picture.height / 110, self.picture.height / 28, self.thick / 2
+        for sign in (-1, 1):
+            near, far = sorted((sign * gap, sign * arm))
+            self._stroke(x + near / self.squeeze, y - half, x + far / self.squeeze, y + half, CHALK)
+            self._stroke(x - half / self.squeeze, y + near, x + half / self.squeeze, y + far, CHALK)
+
+    def _safe(self, safe: Safe, area: Rect) -> None:
+        inside = safe_area(safe.part, area)
+        self._outline(inside, CHALK, SAFE_RHYTHMS[safe.part < ACTION_SAFE], thin=True)
+        if self.guides.labels:
+            self._label(f"{safe.name} {float(safe.part * 100):g} %", CHALK, inside, low=True, small=True)
+
+    def _label(self, text: str, tint: Colour, area: Rect, *, low: bool = False, small: bool = False) -> None:
+        """Text in a corner of a rectangle, on a dark plate; it steps aside for labels that are there already."""
+        size = self.text * (0.75 if small else 1)
+        made = lettering(text, size, edge=self.edge, aspect=self.picture.aspect)
+        rows, columns = made.core.shape
+        pad = max(2, round(size / 3))
+        across = max(1, round(pad / self.squeeze))
+        if columns + 2 * across > self.picture.width or rows + 2 * pad > self.picture.height:
+            raise ValueError(f"label {text!r} is too long for the picture ({columns} of {self.picture.width} columns)")
+        left = min(max(int(area.x0) + across, 0), self.picture.width - columns)
+        top = int(area.y1) - rows - pad if low else int(area.y0) + pad
+        step = -(rows + pad) if low else rows + pad
+        top = min(max(top, 0), self.picture.height - rows)
+        start = top
+        while self._hits(left, top, columns, rows):
+            top += step
+            if not 0 <= top <= self.picture.height - rows:
+                top = start
+                break
+        self.taken.append((left, top, columns, rows))
+        self.plates.append(Box(left - across / 2, top - pad / 4, left + columns + across / 2, top + rows + pad / 4))
+        self.letters.append((tint, Stencil(left, top, made.edge), Stencil(left, top, made.core)))
+
+    def _hits(self, left: int, top: int, columns: int, rows: int) -> bool:
+        return any(
+            left < x + width and x < left + columns and top < y + height and y < top + rows
+            for x, y, width, height in self.taken
+        )
+
+
+def _box(area: Rect) -> Box:
+    return Box(float(area.x0), float(area.y0), float(area.x1), float(area.y1))
+
+
+def _strokes(length: float, rhythm: tuple[float, tuple[Span, ...]], thickness: float) -> Iterable[Span]:
+    """Where a line of that length is drawn, so that its two ends look alike."""
+    period, strokes = rhythm
+    if not strokes:
+        return [(0.0, length)]
+    count = max(1, round(length / (period * thickness)))
+    scale = length / count
+    found = []
+    for number in range(count + 1):
+        for middle, part in strokes:
+            start = max((number + middle - part / 2) * scale, 0.0)
+            end = min((number + middle + part / 2) * scale, length)
+            if start < end:
+                found.append((start, end))
+    return found

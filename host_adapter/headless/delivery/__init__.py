@@ -1,0 +1,1 @@
+"""Framing a recording for its deliveries: guides drawn in, overlays, crops and the sheet that shows them all."""

@@ -1,0 +1,190 @@
+"""The two files that a person writes: deliveries, and the path of a moving window. Both are TOML."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from tomlkit.exceptions import ParseError
+
+from ....kernels.framing import Wanted
+from ....kernels.motion import Ease, Key, WindowPath
+from ...guides import Safe
+from ...wanted import checked_name, file_word, read_rate, read_safe, read_size, read_window
+from ..errors import Problem
+from .request import Delivery
+
+DELIVERY_KEYS = ("window", "size", "safe", "path", "key", "part")
+KEY_KEYS = ("time", "x", "y", "size", "ease")
+
+EXAMPLE = """\
+[delivery.story]
+window = "9:16"
+size = "1080x1920"
+safe = ["title"]
+
+[delivery.square]
+window = "1:1@left,60,0"
+"""
+
+
+def read_deliveries(path: Path) -> tuple[Delivery, ...]:
+    """The deliveries of a file, in its order.
+
+    Raises: Problem naming the file, the delivery and the key.
+    """
+    document = _document(path, "deliveries file")
+    entries = document.get("delivery")
+    if not isinstance(entries, Mapping) or not entries:
+        raise Problem(path, "it holds no [delivery.NAME]", f"Write one, such as\n\n{EXAMPLE}")
+    strangers = sorted(set(document) - {"delivery"})
+    if strangers:
+        raise Problem(path, f"it holds {strangers[0]!r}, which means nothing here", "Deliveries are [delivery.NAME].")
+    deliveries = tuple(_delivery(path, str(name), entry) for name, entry in entries.items())
+    check_names(deliveries, path)
+    return deliveries
+
+
+def check_names(deliveries: tuple[Delivery, ...], path: Path | None = None) -> None:
+    """Every delivery has a name of its own, in labels and in file names.
+
+    Raises: Problem naming the two.
+    """
+    seen: dict[str, str] = {}
+    for delivery in deliveries:
+        word = file_word(delivery.name).casefold()
+        if word in seen:
+            raise Problem(
+                path,
+                f"two windows would both be called {delivery.name!r} (the other is {seen[word]!r})",
+                "Give one a name of its own: wide=2.39.",
+            )
+        seen[word] = delivery.name
+
+
+def read_path(path: Path) -> WindowPath:
+    """The keys of a moving window's file.
+
+    Raises: Problem naming the file, the key's number and what is wrong.
+    """
+    document = _document(path, "path file")
+    strangers = sorted(set(document) - {"key", "rate"})
+    if strangers:
+        raise Problem(path, f"it holds {strangers[0]!r}, which means nothing here", "A path is a list of [[key]].")
+    return _path(path, document.get("key"), path.name)
+
+
+def _document(path: Path, what: str) -> dict[str, Any]:
+    try:
+        return dict(tomlkit.parse(path.read_text(encoding="utf-8")).unwrap())
+    except FileNotFoundError:
+        raise Problem(path, f"there is no such {what}", "Check the spelling of the path.") from None
+    except IsADirectoryError:
+        raise Problem(path, f"this is a folder, not a {what}", "Name the file.") from None
+    except OSError as error:
+        raise Problem(path, f"the {what} could not be read ({error.strerror})") from None
+    except (ParseError, UnicodeDecodeError) as error:
+        raise Problem(path, f"the {what} is not valid TOML ({error})", "Mend that line.") from None
+
+
+def _delivery(path: Path, name: str, entry: Any) -> Delivery:
+    where = f"[delivery.{name}]"
+    if not isinstance(entry, Mapping):
+        raise Problem(path, f"{where} is no table", f"Write it as\n\n{EXAMPLE}")
+    unknown = [key for key in entry if key not in DELIVERY_KEYS]
+    if unknown:
+        raise Problem(path, f"{where}: there is no {unknown[0]!r}", f"It takes {', '.join(DELIVERY_KEYS)}.")
+    try:
+        size = read_size(_text(entry, "size")) if "size" in entry else None
+        if "window" in entry:
+            wanted = replace(read_window(_text(entry, "window")), name=checked_name(name))
+        elif size is not None:
+            wanted = Wanted(checked_name(name), Fraction(*size))
+        else:
+            raise ValueError("it needs a window or a size")
+        if "part" in entry:
+            wanted = replace(wanted, part=_number(entry["part"], "part"))
+        safes = tuple(_safe(word) for word in _list(entry, "safe"))
+    except ValueError as error:
+        raise Problem(path, f"{where}: {error}") from None
+    if "path" in entry and "key" in entry:
+        raise Problem(path, f"{where} has both a path and keys", "Keep one of them.")
+    moves = None
+    if "key" in entry:
+        moves = _path(path, entry["key"], where)
+    elif "path" in entry:
+        moves = read_path(path.parent / str(entry["path"]))
+    return Delivery(wanted, size, moves, safes)
+
+
+def _safe(word: str) -> Safe:
+    placed = read_safe(word)
+    if placed.window:
+        raise ValueError(f"safe {word!r} lies in this delivery's own window; leave the @ out")
+    assert isinstance(placed.what, Safe)
+    return placed.what
+
+
+def _text(entry: Mapping[str, Any], key: str) -> str:
+    if not isinstance(entry[key], str):
+        raise ValueError(f'{key} must be text in quotes, such as {key} = "{"1080x1920" if key == "size" else "9:16"}"')
+    return str(entry[key])
+
+
+def _list(entry: Mapping[str, Any], key: str) -> list[str]:
+    value = entry.get(key, [])
+    words = [value] if isinstance(value, str) else value
+    if not isinstance(words, list) or not all(isinstance(word, str) for word in words):
+        raise ValueError(f'{key} must be a list of texts, such as {key} = ["action", "title"]')
+    return words
+
+
+def _path(path: Path, keys: Any, where: str) -> WindowPath:
+    if not isinstance(keys, list) or not keys or not all(isinstance(key, Mapping) for key in keys):
+        raise Problem(path, f"{where} holds no [[key]]", "Write at least one: [[key]] time = 0.0 x = 0.5 y = 0.5")
+    made = []
+    for number, key in enumerate(keys, start=1):
+        unknown = [word for word in key if word not in KEY_KEYS]
+        if unknown:
+            raise Problem(
+                path, f"{where}, key {number}: there is no {unknown[0]!r}", f"It takes {', '.join(KEY_KEYS)}."
+            )
+        try:
+            made.append(_key(key))
+        except ValueError as error:
+            raise Problem(path, f"{where}, key {number}: {error}") from None
+    try:
+        return WindowPath(tuple(made))
+    except ValueError as error:
+        raise Problem(path, f"{where}: {error}", "Put the keys in the order of their times.") from None
+
+
+def _key(key: Mapping[str, Any]) -> Key:
+    if "time" not in key:
+        raise ValueError("it has no time (seconds from the first frame)")
+    words = [ease.value for ease in Ease]
+    ease = key.get("ease", Ease.SMOOTH.value)
+    if ease not in words:
+        raise ValueError(f"ease {ease!r} is none of {', '.join(words)}")
+    half = Fraction(1, 2)
+    return Key(
+        _number(key["time"], "time"),
+        _number(key["x"], "x") if "x" in key else half,
+        _number(key["y"], "y") if "y" in key else half,
+        _number(key["size"], "size") if "size" in key else Fraction(1),
+        Ease(ease),
+    )
+
+
+def _number(value: Any, name: str) -> Fraction:
+    """The number as a person wrote it: 0.1 is a tenth."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) <= 1e9:
+        raise ValueError(f"{name} must be a number, got {value!r}")
+    return Fraction(str(value))
+
+
+__all__ = ["EXAMPLE", "check_names", "read_deliveries", "read_path", "read_rate"]

@@ -1,0 +1,156 @@
+"""The sheet: one frame with all windows drawn, and beside it what each of them keeps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PIL import Image
+
+from ....kernels.encoding import Encoding, Model, Range
+from ....kernels.matrix import Matrix
+from ....kernels.overlay import blend, sparse_planes
+from ...guides import draw
+from ..errors import Problem
+from ..media import Frame, Info, Plane, Recording
+from ..sheet import Crop, draw_sheet
+from ..viewing import Shown, as_shown, in_proportion
+from .makers import Clock
+from .stage import Stage, common_report
+
+SHEET_WIDTH = 1900
+"""Columns that a frame has on a sheet, about; guides are drawn so much thicker on a larger one that they stay in sight."""
+
+SHOWN = Encoding(8, Range.FULL, Model.RGB)
+
+
+@dataclass(frozen=True, slots=True)
+class Caught:
+    """One frame kept for showing: its planes, copied, and its time in seconds."""
+
+    planes: tuple[Plane, ...]
+    time: Fraction
+    index: int
+
+
+class Catcher:
+    """Keeps the frame of one moment out of a pass over a recording, or fetches it where there was no pass.
+
+    moment : seconds; None for the middle
+    """
+
+    def __init__(self, recording: Recording, clock: Clock, moment: Fraction | None) -> None:
+        self.recording, self.clock, self.moment = recording, clock, moment
+        frames = recording.info.frames
+        self.index = None if moment is not None else (frames or 1) // 2
+        self.caught: Caught | None = None
+        self._latest: Caught | None = None
+
+    def offer(self, frame: Frame) -> None:
+        """Look at a frame of a pass; the first one at or after the moment is kept."""
+        if self.caught is None and self._wanted(frame):
+            self.caught = self._copy(frame)
+
+    def _wanted(self, frame: Frame) -> bool:
+        if self.moment is not None:
+            return self.clock(frame) >= self.moment
+        return self.index is None or frame.index >= self.index
+
+    def _copy(self, frame: Frame) -> Caught:
+        return Caught(tuple(plane.copy() for plane in frame.planes), self.clock(frame), frame.index)
+
+    def get(self) -> Caught:
+        """The frame.
+
+        Raises: Problem where the recording ends before the moment.
+        """
+        if self.caught is None:
+            source = self.recording.sample(3) if self.moment is None else self.recording.frames()
+            for frame in source:
+                self.offer(frame)
+                if self.caught is not None:
+                    break
+        if self.caught is None:
+            assert self.moment is not None
+            raise Problem(
+                self.recording.info.path, f"it ends before {float(self.moment):g} seconds", "Choose an earlier --at."
+            )
+        return self.caught
+
+
+def write_sheet(
+    target: Path, stage: Stage, info: Info, caught: Caught, encoding: Encoding | None, matrix: Matrix
+) -> dict[str, Any]:
+    """Draw the sheet of a frame.
+
+    Raises: Problem where it cannot be written, or a label does not fit.
+    """
+    shown = as_shown(caught.planes, encoding, matrix=matrix, sampling=info.sampling, siting=info.siting)
+    picture = stage.picture
+    if stage.resampled:
+        shown = np.asarray(Image.fromarray(shown).resize((picture.width, picture.height), Image.Resampling.LANCZOS))
+    crops = []
+    for delivery in stage.request.deliveries:
+        window = stage.window(delivery, caught.time)
+        x, y, columns, rows = window.rect.pixels()
+        cut = in_proportion(np.ascontiguousarray(shown[y : y + rows, x : x + columns]), picture.aspect)
+        crops.append(Crop(delivery.name, f"{columns} × {rows}, keeps {float(window.kept * 100):.1f} %", cut))
+    frame = in_proportion(_with_guides(shown, stage, caught.time), picture.aspect)
+    draw_sheet(
+        target,
+        title=info.path.name,
+        frame=frame,
+        frame_note=_frame_note(stage, info, caught),
+        crops=crops,
+        notes=[*stage.notes, *_notes(stage)],
+    )
+    return {
+        "words": f"frame {caught.index} at {_clock_words(caught.time)}, {len(crops)} crops",
+        "output": {"frame": caught.index, "seconds": round(float(caught.time), 4)},
+    }
+
+
+def _with_guides(shown: Shown, stage: Stage, time: Fraction) -> Shown:
+    displayed = stage.picture.width * float(stage.picture.aspect)
+    guides = replace(stage.guides(time, labels=True), weight=max(1.0, displayed / SHEET_WIDTH), white=1.0)
+    try:
+        drawing = draw(guides)
+    except ValueError as error:
+        raise Problem(stage.where, str(error), "Give the window a shorter name.") from None
+    planes = [np.ascontiguousarray(shown[..., number]) for number in range(3)]
+    for plane, sparse in zip(planes, sparse_planes(drawing, SHOWN, SHOWN.channels()), strict=True):
+        blend(plane, sparse)
+    return np.stack(planes, axis=-1)
+
+
+def _frame_note(stage: Stage, info: Info, caught: Caught) -> str:
+    source = stage.source
+    words = f"{source.width} × {source.height}"
+    if source.aspect != 1:
+        words += f", shown {float(source.ratio):.3f}:1 (pixels {float(source.aspect):.4g} wide)"
+    return f"{words}, frame {caught.index} at {_clock_words(caught.time)}"
+
+
+def _clock_words(time: Fraction) -> str:
+    minutes, seconds = divmod(float(time), 60)
+    return f"{int(minutes)}:{seconds:05.2f}"
+
+
+def _notes(stage: Stage) -> list[str]:
+    notes = []
+    common = common_report(stage)
+    if common is not None:
+        words = f"{common['width']} × {common['height']} at {common['x']}, {common['y']}"
+        notes.append(f"Common area: {words}, {common['kept_percent']:.1f} % of the picture.")
+    elif len(stage.request.deliveries) > 1:
+        notes.append("The windows have no area in common.")
+    sized = [each for each in stage.request.deliveries if each.size is not None]
+    if sized:
+        words = ", ".join(f"{each.name} at {each.size[0]} × {each.size[1]}" for each in sized if each.size)
+        notes.append(f"Delivered scaled: {words}.")
+    if stage.request.moving:
+        notes.append("Windows that move are shown where they are in this frame.")
+    return notes
