@@ -253,7 +253,7 @@ def frame(source: Path | None, **options: Any) -> None:
 @click.option("--overwrite", is_flag=True, help="Make it anew where it exists.")
 @AS_JSON
 def demo(out: Path, overwrite: bool, as_json: bool) -> None:
-    """Make a small invented shoot, survey it, mend it, survey it again, and draw before and after."""
+    """Make a small invented shoot, survey it, mend it, survey it again, draw before and after, and frame it."""
     from .demo.run import run_demo
 
     _leave(run_demo(out, overwrite=overwrite, as_json=as_json))

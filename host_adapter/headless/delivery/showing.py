@@ -108,7 +108,7 @@ def write_sheet(
         notes=[*stage.notes, *_notes(stage)],
     )
     return {
-        "words": f"frame {caught.index} at {_clock_words(caught.time)}, {len(crops)} crops",
+        "words": f"frame {caught.index} at {_clock_words(caught.time)}, {len(crops)} crop{'s' * (len(crops) != 1)}",
         "output": {"frame": caught.index, "seconds": round(float(caught.time), 4)},
     }
 
@@ -131,7 +131,7 @@ def _frame_note(stage: Stage, info: Info, caught: Caught) -> str:
     words = f"{source.width} × {source.height}"
     if source.aspect != 1:
         words += f", shown {float(source.ratio):.3f}:1 (pixels {float(source.aspect):.4g} wide)"
-    return f"{words}, frame {caught.index} at {_clock_words(caught.time)}"
+    return words if info.frames == 1 else f"{words}, frame {caught.index} at {_clock_words(caught.time)}"
 
 
 def _clock_words(time: Fraction) -> str:

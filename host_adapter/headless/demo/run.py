@@ -29,6 +29,7 @@ from ..terminal import (
     survey_table,
 )
 from ..viewing import matrix_of
+from .framing import frame_demo, made_json
 from .shoot import CURVE, SHOOT, make_shoot
 
 CARDS: dict[str, dict[str, Any]] = {"log": {"curve": CURVE, "profile": "log"}, "finished": {"profile": "display"}}
@@ -39,7 +40,7 @@ MARK = ".footroom-demo"
 
 
 def run_demo(out: Path, *, overwrite: bool, as_json: bool) -> int:
-    """Shoot, survey, plan, mend, survey again, table and picture. Returns the exit code."""
+    """Shoot, survey, plan, mend, survey again, table and picture, and frame. Returns the exit code."""
     from ..mend_command import jobs_of_plan, print_outcomes, run_jobs
 
     _clear(out, overwrite=overwrite)
@@ -103,6 +104,13 @@ def run_demo(out: Path, *, overwrite: bool, as_json: bool) -> int:
     picture = out / "before-after.png"
     _picture(picture, outcomes)
     say(f"\n   {picture}: a frame before and after, with its waveform. Open it.")
+
+    say("\n5  Frame: one picture, three deliveries", "bold")
+    command, made = frame_demo(out, quiet=quiet)
+    say(f"   $ {command}", "bold")
+    for one in made:
+        say(f"   {one.output.word:<12} {one.output.path}: {one.words}")
+    say(f"   {made[-1].output.path} shows what each delivery keeps. Open it too.")
     say(f"   All of it took {time.monotonic() - started:.0f} s. Delete {out} when you have seen it.")
     if as_json:
         report = {
@@ -110,6 +118,7 @@ def run_demo(out: Path, *, overwrite: bool, as_json: bool) -> int:
             "mended": [outcome.to_json() for outcome in outcomes],
             "after": after,
             "picture": str(picture),
+            "framed": made_json(made),
         }
         print(json.dumps(report, indent=2, ensure_ascii=False))
     if failed or failed_after or any(outcome.state == "failed" for outcome in outcomes):
@@ -126,9 +135,9 @@ def _clear(out: Path, *, overwrite: bool) -> None:
             raise Problem(
                 out, "the demo was run here before", "Add --overwrite to make it anew, or name another --out."
             )
-        for child in ("rushes", "mended"):
+        for child in ("rushes", "mended", "framed"):
             shutil.rmtree(out / child, ignore_errors=True)
-        for file in [*out.glob("plan-*.toml"), out / "before-after.png"]:
+        for file in [*out.glob("plan-*.toml"), out / "before-after.png", out / "deliveries.toml"]:
             file.unlink(missing_ok=True)
     try:
         out.mkdir(parents=True, exist_ok=True)
