@@ -70,7 +70,7 @@ def pipeline_alone(source: Path, target: Path, dither: str) -> float:
     full, narrow = Encoding(10, Range.FULL), Encoding(10, Range.NARROW)
     start = time.perf_counter()
     with open_recording(source) as recording, contextlib.redirect_stderr(io.StringIO()):
-        change = Change(full, narrow, recording.info.channels(), Dither(dither), 0)
+        change = Change(full, narrow, recording.info, Dither(dither), 0)
         choice = choose_codec(recording.info, depth=10, remedy="rescale", codec="ffv1")
         transform(recording, target, encoding=narrow, codec=choice, process=change.apply)
     spent = time.perf_counter() - start

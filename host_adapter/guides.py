@@ -14,6 +14,7 @@ from fractions import Fraction
 from ..kernels.coverage import Box, Drawing, Layer, Polygon, Stencil, clipped
 from ..kernels.framing import ACTION_SAFE, Picture, Rect, Window, common_area, divisions, outside, safe_area
 from .lettering import lettering
+from .wanted import Grid, Safe
 
 Colour = tuple[float, float, float]
 Span = tuple[float, float]
@@ -37,28 +38,10 @@ parts of the period. The first is unbroken. A stroke is centred on every corner.
 SAFE_RHYTHMS: tuple[tuple[float, tuple[Span, ...]], ...] = ((40, ((0, 0.36),)), (40, ((0, 0.3), (0.5, 0.06))))
 """Safe areas are more gap than line, the inner ones with a point in every gap."""
 
+UNSCALED = (Fraction(1), Fraction(1))
+
 LINES_TO_THICKNESS, LINES_TO_TEXT = 540, 56
 """Lines of picture to one of a guide's thickness, and to one of a capital letter."""
-
-
-@dataclass(frozen=True, slots=True)
-class Grid:
-    """Lines that divide a rectangle.
-
-    across, down : parts; diagonals : also from corner to corner
-    """
-
-    across: int = 1
-    down: int = 1
-    diagonals: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Safe:
-    """A safe area: a name for its label, and the part of width and height that is safe."""
-
-    name: str
-    part: Fraction
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,22 +72,33 @@ class Guides:
         return None if area is None or any(area == window.rect for window in self.windows) else area
 
 
-def draw(guides: Guides) -> Drawing:
+def draw(
+    guides: Guides,
+    *,
+    scale: tuple[Fraction, Fraction] = (Fraction(1), Fraction(1)),
+    size: tuple[int, int] | None = None,
+) -> Drawing:
     """The drawing.
 
+    scale : pixels of the drawing to one of the guides' picture, across and down: a host's preview at half size is (1/2, 1/2)
+    size : of the drawing in pixels; None for the picture's own, scaled and rounded
     Raises: ValueError for a label that does not fit into the picture, or has characters that the font lacks.
     """
-    return _Pen(guides).drawing()
+    if scale == UNSCALED and size is None:
+        return _Pen(guides, guides.picture, scale).drawing()
+    full = guides.picture
+    width, height = size or (max(1, round(full.width * scale[0])), max(1, round(full.height * scale[1])))
+    return _Pen(guides, Picture(width, height, full.aspect * scale[1] / scale[0]), scale).drawing()
 
 
 class _Pen:
     """Collects the strokes of all guides, so that no guide's dark edge lies over another's light core."""
 
-    def __init__(self, guides: Guides) -> None:
-        self.guides, self.picture = guides, guides.picture
-        self.squeeze = float(guides.picture.aspect)
+    def __init__(self, guides: Guides, picture: Picture, scale: tuple[Fraction, Fraction]) -> None:
+        self.guides, self.picture, self.scale = guides, picture, scale
+        self.squeeze = float(picture.aspect)
         self.thick = max(1.0, round(guides.weight * self.picture.height / LINES_TO_THICKNESS))
-        self.edge = max(1.0, round(self.thick / 2))
+        self.edge = max(1.0, round(self.thick * 0.75))
         # On a squeezed picture upright lines are narrower, but never less than a pixel: half of one is hardly seen.
         self.thick_across = max(1.0, self.thick / self.squeeze)
         self.edge_across = max(1.0, self.edge / self.squeeze)
@@ -118,23 +112,24 @@ class _Pen:
 
     def drawing(self) -> Drawing:
         guides, picture = self.guides, self.picture
-        shade = (
-            tuple(_box(each) for each in outside(picture, guides.windows)) if guides.shade and guides.windows else ()
-        )
+        dark = outside(guides.picture, guides.windows) if guides.shade and guides.windows else []
+        shade = tuple(_box(self._at(each)) for each in dark)
         for grid, area in guides.grids:
-            self._grid(grid, area)
+            self._grid(grid, self._at(area))
         if guides.centre:
             self._centre_cross(picture.rect)
         for safe, area in guides.safes:
             self._safe(safe, area)
         for number, window in enumerate(guides.windows):
             tint, rhythm = TINTS[number % len(TINTS)], RHYTHMS[number % len(RHYTHMS)]
-            self._outline(window.rect, tint, rhythm)
+            area = self._at(window.rect)
+            self._outline(area, tint, rhythm)
             if guides.labels:
                 _, _, columns, rows = window.rect.pixels()
-                self._label(f"{window.name}  {columns} × {rows}", tint, window.rect)
-        common = guides.common()
-        if common is not None:
+                self._label(f"{window.name}  {columns} × {rows}", tint, area)
+        shared = guides.common()
+        if shared is not None:
+            common = self._at(shared)
             self._corners(common)
             if guides.labels:
                 self._label("common", CHALK, common, low=True)
@@ -146,6 +141,16 @@ class _Pen:
         layers += [Layer((edge,), INK, EDGE_OPACITY) for _, edge, _ in self.letters]
         layers += [Layer((core,), self._lit(tint)) for tint, _, core in self.letters]
         return Drawing(picture.width, picture.height, tuple(layer for layer in layers if layer.shapes))
+
+    def _at(self, area: Rect) -> Rect:
+        """A rectangle of the guides' picture in the drawing's pixels."""
+        across, down = self.scale
+        if self.scale == UNSCALED:
+            return area
+        width, height = self.picture.width, self.picture.height
+        x1 = Fraction(width) if area.x1 == self.guides.picture.width else area.x1 * across
+        y1 = Fraction(height) if area.y1 == self.guides.picture.height else area.y1 * down
+        return Rect(area.x0 * across, area.y0 * down, x1, y1)
 
     def _lit(self, tint: Colour) -> Colour:
         red, green, blue = (level * self.guides.white for level in tint)
@@ -232,7 +237,7 @@ class _Pen:
             self._stroke(x - half / self.squeeze, y + near, x + half / self.squeeze, y + far, CHALK)
 
     def _safe(self, safe: Safe, area: Rect) -> None:
-        inside = safe_area(safe.part, area)
+        inside = self._at(safe_area(safe.part, area))
         self._outline(inside, CHALK, SAFE_RHYTHMS[safe.part < ACTION_SAFE], thin=True)
         if self.guides.labels:
             self._label(f"{safe.name} {float(safe.part * 100):g} %", CHALK, inside, low=True, small=True)

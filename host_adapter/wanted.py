@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from ..kernels.framing import ACTION_SAFE, HALF, TITLE_SAFE, Wanted
-from .guides import Grid, Safe
 
 TRADE_NAMES = {"1.33": Fraction(4, 3), "1.66": Fraction(5, 3), "1.78": Fraction(16, 9)}
 """Ratios that the trade writes with two decimals and means exactly (common practice)."""
@@ -27,6 +26,26 @@ _OFFSET = re.compile(rf"([+-]?{_NUMBER})(%?)")
 _NAME = re.compile(r"[\w .()&+-]+")
 
 WINDOW_HELP = "[NAME=]RATIO or WxH, then @ANCHOR and ,X,Y if it is not in the middle: 9:16, 2.39, 1080x1350@left, story=9:16@centre,40,0"
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Lines that divide a rectangle.
+
+    across, down : parts; diagonals : also from corner to corner
+    """
+
+    across: int = 1
+    down: int = 1
+    diagonals: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Safe:
+    """A safe area: a name for its label, and the part of width and height that is safe."""
+
+    name: str
+    part: Fraction
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,3 +211,31 @@ def read_rate(text: str) -> Fraction:
     if not 1 <= rate <= 1000:
         raise ValueError(f"{text!r} is no frame rate between 1 and 1000")
     return rate
+
+
+def read_windows(text: str) -> tuple[Wanted, ...]:
+    """Several windows with blanks between them.
+
+    Raises: ValueError for one that is none, or two of one name.
+    """
+    found = tuple(read_window(word) for word in text.split())
+    words = [file_word(wanted.name).casefold() for wanted in found]
+    for wanted, word in zip(found, words, strict=True):
+        if words.count(word) > 1:
+            raise ValueError(f"two windows are called {wanted.name!r}; give one a name of its own: wide=2.39")
+    return found
+
+
+def read_grids(text: str) -> tuple[Placed, ...]:
+    """Several grids with blanks between them."""
+    return tuple(read_grid(word) for word in text.split())
+
+
+def read_safes(text: str) -> tuple[Placed, ...]:
+    """Several safe areas with blanks between them."""
+    return tuple(read_safe(word) for word in text.split())
+
+
+def squeeze_of(number: float) -> Fraction:
+    """A squeeze handed over as a number: 1.33 is four thirds, anything else what it says to four decimals."""
+    return read_squeeze(f"{number:.4f}".rstrip("0").rstrip("."))

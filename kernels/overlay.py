@@ -143,20 +143,27 @@ def sparse_planes(
     *,
     matrix: Matrix = Matrix.BT709,
     siting: Siting = Siting(),
+    floating: bool | None = None,
 ) -> tuple[Sparse, ...]:
     """The drawing as it falls on each plane of a picture, to be blended into every frame of it.
 
-    encoding : of the planes; None for floating-point planes of levels
+    encoding : of the planes; None for floating-point planes of levels (black 0, white 1)
     channels : of the planes, in their order; alpha is raised to the drawing's own
     matrix : R'G'B' to Y'CbCr; of no consequence for R'G'B' and for grey drawings
     siting : of the chroma planes; the others have one sample a pixel
+    floating : the planes are floating-point: with an encoding they hold code / M. None says: where there is no encoding
     """
     tables = Tables(drawing)
+    floating = encoding is None if floating is None else floating
+    if encoding is None and not floating:
+        raise ValueError("encoding must be given for integer planes, got None")
     subsampled = siting.step != (1, 1)
     full = [number for number, channel in enumerate(channels) if not (subsampled and channel is Channel.CHROMA)]
     reduced = [number for number in range(len(channels)) if number not in full]
     gathered: dict[int, _Gathered] = {}
-    coefficients = {number: _coefficients(encoding, channels, number, matrix) for number in range(len(channels))}
+    coefficients = {
+        number: _coefficients(encoding, channels, number, matrix, floating) for number in range(len(channels))
+    }
     for number in full:
         gathered[number] = _Gathered(drawing.height, drawing.width)
     dense = np.zeros((4, drawing.width), np.float64)
@@ -168,7 +175,7 @@ def sparse_planes(
     if reduced:
         _reduce(tables, stretches, siting, {number: coefficients[number] for number in reduced}, gathered)
     shift = encoding.bit_shift if encoding else 0
-    return tuple(gathered[number].sparse(shift, encoding is None) for number in range(len(channels)))
+    return tuple(gathered[number].sparse(shift, floating) for number in range(len(channels)))
 
 
 def _reduce(
@@ -208,11 +215,14 @@ def _reduce(
 
 
 def _coefficients(
-    encoding: Encoding | None, channels: Sequence[Channel], number: int, matrix: Matrix
+    encoding: Encoding | None, channels: Sequence[Channel], number: int, matrix: Matrix, floating: bool
 ) -> npt.NDArray[np.float64]:
     """What premultiplied R', G', B' and alpha add to a sample of a plane, and the half that rounds: float64 [5]."""
     channel = channels[number]
-    zero, span = (Fraction(0), Fraction(1)) if encoding is None else (encoding.zero(channel), encoding.span(channel))
+    zero, span = Fraction(0), Fraction(1)
+    if encoding is not None:
+        unit = encoding.maximum if floating else 1
+        zero, span = Fraction(encoding.zero(channel), unit), Fraction(encoding.span(channel), unit)
     weights: tuple[Fraction | int, ...]
     if channel is Channel.ALPHA:
         weights, zero = (0, 0, 0), span
@@ -224,7 +234,7 @@ def _coefficients(
         weights = tuple(matrix.ycbcr(unit)[1 + second] for unit in units)
     else:
         weights = tuple(int(channel is each) for each in (Channel.RED, Channel.GREEN, Channel.BLUE))
-    half = Fraction(0) if encoding is None else Fraction(1, 2)
+    half = Fraction(0) if floating else Fraction(1, 2)
     return np.array([float(span * weight) for weight in weights] + [float(zero), float(half)], np.float64)
 
 

@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-from footroom.host_adapter.headless import words
+from footroom.host_adapter.effects.shared import DITHER
 from footroom.kernels import Dither
 
 
@@ -18,7 +18,7 @@ def footroom(*arguments: str, **options):
 
 
 def test_the_words_are_the_kernels_own():
-    assert words.DITHERS == tuple(member.value for member in Dither)
+    assert DITHER.words == tuple(member.value for member in Dither)
 
 
 def test_help_loads_nothing_heavy():

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ...kernels.dither import Dither, requantise
-from ...kernels.encoding import Channel, Encoding
-from ...kernels.scaling import rescale
-from .media import Frame, Plane
+from ...kernels.dither import Dither
+from ...kernels.encoding import Encoding
+from ..effects import range_effect
+from .host import render
+from .media import Frame, Info, Plane
 
 KEPT_FRAMES = 4
 """Frames held in memory to compare a lossy result with; bounds what a long recording costs."""
@@ -18,31 +19,24 @@ KEPT_FRAMES = 4
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """From one encoding to another, dithered or not; the same codes for the same seed on every run."""
+    """From one encoding to another, dithered or not: the range effect; the same codes for the same seed on every run."""
 
     source: Encoding
     target: Encoding
-    channels: tuple[Channel, ...]
+    info: Info
     dither: Dither
     seed: int
 
     def apply(self, frame: Frame, targets: tuple[Plane, ...]) -> None:
         """Fill the target planes from a frame's. Alpha keeps its level: it has no range, only a depth."""
-        for number, (channel, plane, target) in enumerate(zip(self.channels, frame.planes, targets, strict=True)):
-            if plane.dtype.kind == "f" or channel is Channel.ALPHA:
-                rescale(plane, self.source, self.target, channel=channel, out=target)
-            else:
-                requantise(
-                    plane,
-                    self.source,
-                    self.target,
-                    channel=channel,
-                    dither=self.dither,
-                    seed=self.seed,
-                    frame=frame.index,
-                    plane=number,
-                    out=target,
-                )
+        values = {
+            "assume": self.source.range.label,
+            "to": self.target.range.label,
+            "depth": str(self.target.depth),
+            "dither": self.dither.value,
+            "seed": self.seed,
+        }
+        render(range_effect.EFFECT, self.info, frame, targets, self.source, self.target, values)
 
 
 def plane_sum(plane: Plane) -> int:

@@ -11,8 +11,12 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from ..effects import guides_effect as guides
+from ..effects.range_effect import ASSUME, TO
+from ..effects.shared import DEPTH, DITHER, SEED
 from .errors import Problem
-from .words import DITHERS, FRAMINGS, PROFILES
+from .options import option
+from .words import FRAMINGS, PROFILES
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -24,7 +28,6 @@ Exit codes: 0 fine; 1 the check found something; 2 the request or the input is w
 3 some inputs failed and the rest were done; 130 interrupted.
 """
 
-RANGES = click.Choice(["narrow", "full"])
 INPUTS = click.argument("inputs", nargs=-1, type=click.Path(path_type=Path), metavar="INPUT…")
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
 
@@ -110,22 +113,15 @@ def survey(
     type=click.Choice(["retag", "lift", "rescale"]),
     help="retag: only the flag. lift: two more bits, reversible. rescale: same depth, dithered.",
 )
-@click.option("--from", "source", type=RANGES, help="What the codes are now.")
-@click.option(
-    "--to",
-    "target",
-    type=RANGES,
+@option(ASSUME, "--from", "source", without=("flag",), help="What the codes are now.")
+@option(
+    TO,
+    destination="target",
     help="retag: the copy's flag. lift, rescale: the copy's range (if left out: the other one).",
 )
-@click.option("--dither", type=click.Choice(DITHERS), help="For rescale; triangular if left out.")
-@click.option(
-    "--seed",
-    type=click.IntRange(0, 2**63 - 1),
-    default=0,
-    show_default=True,
-    help="The same seed gives the same codes.",
-)
-@click.option("--depth", type=click.IntRange(8, 16), help="Bits of the result.")
+@option(DITHER, help=f"For rescale; {DITHER.default} if left out.")
+@option(SEED, default=SEED.default, show_default=True)
+@option(DEPTH, without=("same",))
 @click.option("--codec", metavar="NAME", help="Codec of the result, such as ffv1, prores, dnxhr, h264, hevc.")
 @click.option("--profile", type=click.Choice(PROFILES), help="What kind of picture it is, where the file does not say.")
 @click.option("--even-so", is_flag=True, help="Do it although the survey or the kind of picture speaks against it.")
@@ -171,34 +167,35 @@ def mend(inputs: tuple[Path, ...], **options: Any) -> None:
     help="burn: guides drawn into a copy. overlay: guides alone, with alpha. crop: each window a recording of its own. "
     "sheet: one picture that shows them all. Several at once; all of them where --deliveries is given.",
 )
-@click.option(
+@option(
+    guides.WINDOWS,
     "--window",
-    "windows",
     multiple=True,
     metavar="W",
     help="What a delivery keeps: 9:16, 1.91:1, 2.39, 1080x1350; then @left (or right, top, bottom, top-left …) and ,X,Y "
     "to move it by pixels or by 5%; NAME= before it names it: story=9:16@centre,40,0. Repeat for more.",
+    destination="windows",
 )
-@click.option(
-    "--grid", "grids", multiple=True, metavar="G", help="thirds, diagonals or 4x2; @NAME to draw it in a window."
+@option(
+    guides.GRID,
+    destination="grids",
+    multiple=True,
+    metavar="G",
+    help="thirds, diagonals or 4x2; @NAME to draw it in a window.",
 )
-@click.option(
-    "--safe",
-    "safes",
+@option(
+    guides.SAFE,
+    destination="safes",
     multiple=True,
     metavar="S",
     help="action (93 %), title (90 %) after SMPTE ST 2046-1, or any per cent; @NAME to draw it in a window.",
 )
-@click.option("--centre", is_flag=True, help="A cross in the middle of the picture.")
-@click.option(
-    "--squeeze",
-    metavar="K",
-    help="The lens squeezes by 1.25, 1.33, 1.5, 1.8, 2 or any factor; windows are right after de-squeeze.",
-)
+@option(guides.CENTRE)
+@option(guides.SQUEEZE, text=True, metavar="K")
 @click.option("--desqueeze", is_flag=True, help="Resample the results to square pixels too.")
-@click.option("--even", is_flag=True, help="Even sizes and places, whatever the sampling.")
-@click.option("--shade", type=click.IntRange(0, 100), metavar="X", help="Darken what no window keeps, by X per cent.")
-@click.option("--label", is_flag=True, help="Write names and sizes beside the guides (a sheet always has them).")
+@option(guides.EVEN)
+@option(guides.SHADE, metavar="X", help="Darken what no window keeps, by X per cent.")
+@option(guides.LABEL, help="Write names and sizes beside the guides (a sheet always has them).")
 @click.option(
     "--path",
     type=click.Path(path_type=Path, dir_okay=False),
@@ -211,9 +208,7 @@ def mend(inputs: tuple[Path, ...], **options: Any) -> None:
     metavar="FILE",
     help="TOML with named deliveries; makes the whole set.",
 )
-@click.option(
-    "--assume", type=RANGES, help="What the codes are, where the flag is wrong: decides the codes of the guides."
-)
+@option(ASSUME, without=("flag",), help="What the codes are, where the flag is wrong: decides the codes of the guides.")
 @click.option("--codec", metavar="NAME", help="Codec of burn and crops, such as ffv1, prores, dnxhr, h264, hevc.")
 @click.option(
     "--at", type=click.FloatRange(0), metavar="SECONDS", help="Which frame a sheet shows; the middle one if left out."

@@ -44,7 +44,7 @@ def run_frame(
     squeeze: str | None,
     desqueeze: bool,
     even: bool,
-    shade: int | None,
+    shade: float | None,
     label: bool,
     path: Path | None,
     deliveries: Path | None,

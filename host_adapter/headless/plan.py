@@ -13,9 +13,10 @@ from tomlkit.exceptions import ParseError
 from tomlkit.items import Table
 
 from ...kernels.encoding import Range
+from ..effects.shared import DITHER, SEED
 from .errors import Problem
 from .terminal import sure_words
-from .words import DITHERS, PROFILES, REMEDIES
+from .words import PROFILES, REMEDIES
 
 PLAN_VERSION = 1
 
@@ -199,8 +200,8 @@ def _order(plan: Path, number: int, entry: Mapping[str, Any]) -> Order:
         remedy=remedy,
         source=Range.parse(source) if source else None,
         target=Range.parse(target) if target else None,
-        dither=choice("dither", DITHERS),
-        seed=whole("seed", 0, 2**63 - 1) or 0,
+        dither=choice("dither", DITHER.words),
+        seed=whole("seed", 0, int(SEED.high or 0)) or 0,
         depth=whole("depth", 8, 16),
         codec=codec,
         profile=choice("profile", PROFILES),

@@ -127,7 +127,7 @@ class Scale:
 
     def make(self, recording: Recording, partial: Path, stopped: Stopping, progress: Progress | None) -> dict[str, Any]:
         info = recording.info
-        change = Change(self.source, self.target, self.channels, self.dither, self.order.seed)
+        change = Change(self.source, self.target, info, self.dither, self.order.seed)
         kept = Kept(info.frames, lossless=self.choice.lossless)
         losses = Losses(self.source, self.target, self.channels)
 

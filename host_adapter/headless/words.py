@@ -5,9 +5,6 @@ from __future__ import annotations
 REMEDIES = ("none", "retag", "lift", "rescale", "ask")
 """How a recording is mended; see DEVELOPERS.md, Words."""
 
-DITHERS = ("none", "rectangular", "triangular", "blue-noise", "error-diffusion")
-"""The values of kernels.Dither, listed here so that help needs no numba; tests/test_command.py holds the two together."""
-
 PROFILES = ("log", "display", "hlg", "pq")
 """What kind of picture a recording holds."""
 

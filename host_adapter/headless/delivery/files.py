@@ -13,8 +13,7 @@ from tomlkit.exceptions import ParseError
 
 from ....kernels.framing import Wanted
 from ....kernels.motion import Ease, Key, WindowPath
-from ...guides import Safe
-from ...wanted import checked_name, file_word, read_rate, read_safe, read_size, read_window
+from ...wanted import Safe, checked_name, file_word, read_rate, read_safe, read_size, read_window
 from ..errors import Problem
 from .request import Delivery
 

@@ -8,8 +8,7 @@ from fractions import Fraction
 from ....kernels.encoding import Range
 from ....kernels.framing import Wanted
 from ....kernels.motion import WindowPath
-from ...guides import Safe
-from ...wanted import Placed
+from ...wanted import Placed, Safe
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from ....kernels.framing import SAMPLING_STEPS, Picture, Rect, Window, common_area, exact_size, place
-from ...guides import Grid, Guides, Safe
-from ...wanted import Placed
+from ...guides import Guides
+from ...wanted import Grid, Placed, Safe
 from ..errors import Problem
 from ..media import Info
 from .request import Delivery, Request

@@ -1,0 +1,135 @@
+"""Guides drawn into the picture: windows, grids, safe areas, in the picture's own codes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from fractions import Fraction
+from functools import lru_cache
+from math import lcm
+from typing import Any
+
+from ...kernels.encoding import Channel, Encoding
+from ...kernels.framing import SAMPLING_STEPS, Picture, place
+from ..effect import Effect, Field, Image, Kind, Param, Premultiplied, Time, Values, Window
+from ..wanted import read_grids, read_safes, read_windows, squeeze_of
+
+WINDOWS = Param(
+    "windows", "Windows", Kind.TEXT, "",
+    "What each delivery keeps, with blanks between: 9:16 1:1@left,40,0 wide=2.39 1080x1350.", reads=read_windows,
+)  # fmt: skip
+GRID = Param(
+    "grid", "Grid", Kind.TEXT, "",
+    "thirds, diagonals or 4x2, with blanks between; @NAME to draw it in a window.", reads=read_grids, animates=False,
+)  # fmt: skip
+SAFE = Param(
+    "safe", "Safe areas", Kind.TEXT, "",
+    "action (93 %), title (90 %) after SMPTE ST 2046-1, or any per cent, with blanks between; @NAME for one in a window.",
+    reads=read_safes, animates=False,
+)  # fmt: skip
+CENTRE = Param("centre", "Centre", Kind.BOOLEAN, False, "A cross in the middle of the picture.", animates=False)
+SQUEEZE = Param(
+    "squeeze", "Squeeze", Kind.NUMBER, 1.0,
+    "The lens squeezes by 1.25, 1.33, 1.5, 1.8, 2 or any factor; windows are right after de-squeeze.", low=0.25, high=4.0,
+    animates=False,
+)  # fmt: skip
+SHADE = Param("shade", "Shade", Kind.NUMBER, 0.0, "Darken what no window keeps.", low=0.0, high=100.0, unit="%")
+LABEL = Param("label", "Labels", Kind.BOOLEAN, False, "Write names and sizes beside the guides.", animates=False)
+EVEN = Param("even", "Even", Kind.BOOLEAN, False, "Even sizes and places, whatever the sampling.", animates=False)
+
+
+def is_identity(values: Values, source: Image) -> bool:
+    """Whether there is nothing to draw."""
+    return not (values["windows"].strip() or values["grid"].strip() or values["safe"].strip() or values["centre"])
+
+
+def render(target: Image, clips: Mapping[str, Image], values: Values, time: Time, window: Window) -> None:
+    """The source with the guides blended in. Raises: ValueError for windows that do not fit the picture."""
+    from ...kernels.overlay import blend
+    from .shared import aligned, recode
+
+    source = clips["source"]
+    if source.premultiplied is Premultiplied.NO and not source.floating and Channel.ALPHA in source.channels:
+        pass  # codes of straight alpha: colour and alpha are both drawn over, as on an opaque picture
+    step = SAMPLING_STEPS[source.sampling]
+    window = aligned(window, step).common(target.bounds)
+    recode(target, source, window, time, dither="none", seed=0)
+    made = sparse_for(target, values)
+    for plane, channel, sparse in zip(target.part(window, step), target.channels, made, strict=True):
+        across, down = step if channel is Channel.CHROMA else (1, 1)
+        blend(plane, sparse, origin=((window.y0 - target.whole.y0) // down, (window.x0 - target.whole.x0) // across))
+
+
+def sparse_for(image: Image, values: Values) -> tuple[Any, ...]:
+    """The guides as they fall on the planes of an image; made once for every picture and set of values."""
+    whole = (image.whole.x1 - image.whole.x0, image.whole.y1 - image.whole.y0)
+    field = Fraction(1) if image.field is Field.FRAME else Fraction(1, 2)
+    return _sparse(
+        tuple(sorted(values.items())), whole, (image.scale[0], image.scale[1] * field), image.aspect, image.encoding,
+        image.floating, image.channels, image.sampling, image.siting, image.matrix,
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=16)
+def _sparse(
+    items: tuple[tuple[str, Any], ...],
+    whole: tuple[int, int],
+    scale: tuple[Fraction, Fraction],
+    aspect: Fraction,
+    encoding: Encoding | None,
+    floating: bool,
+    channels: tuple[Channel, ...],
+    sampling: str,
+    siting: str | None,
+    matrix: Any,
+) -> tuple[Any, ...]:
+    from ...kernels.matrix import Matrix
+    from ...kernels.overlay import Siting, sparse_planes
+    from ..guides import draw
+
+    values = dict(items)
+    size = max(1, round(whole[0] / scale[0])), max(1, round(whole[1] / scale[1]))
+    step = SAMPLING_STEPS[sampling]
+    if values["even"]:
+        step = lcm(step[0], 2), lcm(step[1], 2)
+    picture = Picture(*size, aspect * squeeze_of(values["squeeze"]), step)
+    drawing = draw(guides_for(values, picture), scale=scale, size=whole)
+    word = siting or "left"
+    sited = Siting(SAMPLING_STEPS[sampling], (word.endswith("left"), word.startswith("top")))
+    return sparse_planes(
+        drawing, encoding, channels, matrix=matrix or Matrix.BT709, siting=sited, floating=floating
+    )  # fmt: skip
+
+
+def guides_for(values: Values, picture: Picture, white: float = 1.0) -> Any:
+    """The guides that the values ask for over a picture.
+
+    Raises: ValueError for windows that do not fit, or a grid or safe area in a window that there is not.
+    """
+    from ..guides import Guides
+    from ..wanted import Grid, Safe
+
+    windows = tuple(place(wanted, picture) for wanted in read_windows(values["windows"]))
+    areas = {window.name: window.rect for window in windows}
+    grids, safes = [], []
+    for placed in (*read_grids(values["grid"]), *read_safes(values["safe"])):
+        if placed.window is not None and placed.window not in areas:
+            raise ValueError(f"there is no window {placed.window!r} to draw in; there are {', '.join(areas) or 'none'}")
+        area = picture.rect if placed.window is None else areas[placed.window]
+        if isinstance(placed.what, Grid):
+            grids.append((placed.what, area))
+        else:
+            assert isinstance(placed.what, Safe)
+            safes.append((placed.what, area))
+    return Guides(
+        picture, windows, tuple(grids), tuple(safes), values["centre"], values["shade"] / 100, values["label"], white
+    )
+
+
+EFFECT = Effect(
+    "footroom.guides",
+    "Footroom guides",
+    "What each delivery keeps of the picture. For looking at, not for delivery.",
+    (WINDOWS, GRID, SAFE, CENTRE, SQUEEZE, SHADE, LABEL, EVEN),
+    render,
+    is_identity=is_identity,
+)
