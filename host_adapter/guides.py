@@ -31,6 +31,9 @@ RHYTHMS: tuple[tuple[float, tuple[Span, ...]], ...] = (
     (7, ((0, 0.5),)),
     (26, ((0, 0.5), (0.5, 0.12))),
     (30, ((0, 0.42), (0.4, 0.09), (0.6, 0.09))),
+    (44, ((0, 0.76),)),
+    (36, ((0, 0.4), (0.36, 0.12), (0.5, 0.08), (0.64, 0.12))),
+    (16, ((0, 0.22),)),
 )
 """How each window's line is broken: the period in thicknesses of the line, and the strokes in it as (middle, length), both in
 parts of the period. The first is unbroken. A stroke is centred on every corner."""
@@ -175,15 +178,13 @@ class _Pen:
         if area == self.picture.rect:
             x0, y0, x1, y1 = x0 + across, y0 + down, x1 - across, y1 - down
         top, bottom = y0 - down * (y0 > 0), y1 + down * (y1 < height)
-        for side in (x0 - across, x1):
-            if 0 <= side < width and (side != x0 - across or x0 > 0):
-                for start, end in _strokes(bottom - top, rhythm, self.thick):
-                    self._stroke(side, top + start, side + across, top + end, tint, thin)
-        for side in (y0 - down, y1):
-            if 0 <= side < height and (side != y0 - down or y0 > 0):
-                left, right = x0 - across * (x0 > 0), x1 + across * (x1 < width)
-                for start, end in _strokes(right - left, rhythm, across):
-                    self._stroke(left + start, side, left + end, side + down, tint, thin)
+        for side in [x0 - across] * (x0 > 0) + [x1] * (x1 < width):
+            for start, end in _strokes(bottom - top, rhythm, self.thick):
+                self._stroke(side, top + start, side + across, top + end, tint, thin)
+        for side in [y0 - down] * (y0 > 0) + [y1] * (y1 < height):
+            left, right = x0 - across * (x0 > 0), x1 + across * (x1 < width)
+            for start, end in _strokes(right - left, rhythm, across):
+                self._stroke(left + start, side, left + end, side + down, tint, thin)
 
     def _corners(self, area: Rect) -> None:
         """Angles at the corners, inside: the common area."""
@@ -199,13 +200,15 @@ class _Pen:
 
     def _grid(self, grid: Grid, area: Rect) -> None:
         x0, y0, x1, y1 = (float(edge) for edge in (area.x0, area.y0, area.x1, area.y1))
-        half = max(self.thick / 2, 1.0) / 2
+        thin = max(self.thick / 2, 1.0)
+        half, across = thin / 2, max(thin / self.squeeze, 1.0)
+        # On whole pixels: a line of one pixel that lies across two is a faint line.
         for place in divisions(grid.across, area.x0, area.x1):
-            self._stroke(
-                float(place) - half / self.squeeze, y0, float(place) + half / self.squeeze, y1, CHALK, thin=True
-            )
+            left = round(float(place) - across / 2)
+            self._stroke(left, y0, left + across, y1, CHALK, thin=True)
         for place in divisions(grid.down, area.y0, area.y1):
-            self._stroke(x0, float(place) - half, x1, float(place) + half, CHALK, thin=True)
+            top = round(float(place) - thin / 2)
+            self._stroke(x0, top, x1, top + thin, CHALK, thin=True)
         if grid.diagonals:
             for start, end in (((x0, y0), (x1, y1)), ((x0, y1), (x1, y0))):
                 self._core(self._slanted(start, end, half, area), CHALK, thin=True)
@@ -253,17 +256,20 @@ class _Pen:
             raise ValueError(f"label {text!r} is too long for the picture ({columns} of {self.picture.width} columns)")
         left = min(max(int(area.x0) + across, 0), self.picture.width - columns)
         top = int(area.y1) - rows - pad if low else int(area.y0) + pad
-        step = -(rows + pad) if low else rows + pad
-        top = min(max(top, 0), self.picture.height - rows)
-        start = top
-        while self._hits(left, top, columns, rows):
-            top += step
-            if not 0 <= top <= self.picture.height - rows:
-                top = start
-                break
+        top = self._free_place(left, min(max(top, 0), self.picture.height - rows), columns, rows, pad, upwards=low)
         self.taken.append((left, top, columns, rows))
         self.plates.append(Box(left - across / 2, top - pad / 4, left + columns + across / 2, top + rows + pad / 4))
         self.letters.append((tint, Stencil(left, top, made.edge), Stencil(left, top, made.core)))
+
+    def _free_place(self, left: int, top: int, columns: int, rows: int, pad: int, *, upwards: bool) -> int:
+        """The nearest row, first one way and then the other, where a label lies on no other; its own where there is none."""
+        last = self.picture.height - rows
+        step = -(rows + pad) if upwards else rows + pad
+        for way in (step, -step):
+            for place in range(top, last + 1 if way > 0 else -1, way):
+                if not self._hits(left, place, columns, rows):
+                    return place
+        return top
 
     def _hits(self, left: int, top: int, columns: int, rows: int) -> bool:
         return any(

@@ -78,9 +78,9 @@ def read_window(text: str) -> Wanted:
     Raises: ValueError naming the text and what is wrong with it.
     """
     name, has_name, rest = text.rpartition("=")
-    shape, _, place = rest.partition("@")
+    shape, at, place = rest.partition("@")
     shape, *loose = shape.split(",")
-    anchor, *offsets = place.split(",") if place else ("centre",)
+    anchor, *offsets = place.split(",") if at else ("centre",)
     offsets = loose + offsets
     shape = shape.strip()
     if offsets and len(offsets) != 2:

@@ -4,8 +4,8 @@ Two pictures are meant throughout. The *recorded* picture is the array of pixels
 once every pixel has its width (the file's pixel aspect times the lens's squeeze). Windows are asked for on the displayed
 picture and answered in recorded pixels, so that they are right after the picture has been de-squeezed.
 
-Fractions of pixels are resolved to what the chroma sampling allows: sizes and offsets are whole chroma samples, and a
-centred window has the size nearest to the exact one that still lies exactly in the middle.
+Fractions of pixels are resolved to what the chroma sampling allows: sizes and offsets are whole chroma samples. A centred window
+of a ratio has the size nearest to the exact one that still lies exactly in the middle; one of a size in pixels keeps its size.
 """
 
 from __future__ import annotations
@@ -221,7 +221,8 @@ def place(wanted: Wanted, picture: Picture) -> Window:
         wanted.offset[0] / picture.aspect + wanted.offset_share[0] * picture.width,
         wanted.offset[1] + wanted.offset_share[1] * picture.height,
     )
-    across, down = wanted.plainly_centred
+    # A size in pixels is kept, if need be half a step from the middle; a ratio gives way to the middle.
+    across, down = wanted.plainly_centred if wanted.size is None else (False, False)
     x0, columns = _resolve(width, picture.width, picture.step[0], wanted.anchor[0], offset[0], across)
     y0, rows = _resolve(height, picture.height, picture.step[1], wanted.anchor[1], offset[1], down)
     exact = rect(
@@ -348,15 +349,16 @@ EBU R 95 v1.1, all for 16:9; inside windows of other ratios the same parts are c
 
 
 def safe_area(part: Fraction, within: Rect) -> Rect:
-    """The safe area inside a rectangle of whole pixels: the same whole number of pixels in from opposite edges.
+    """The safe area inside a rectangle of whole pixels: the same whole number of pixels in from opposite edges, one left at least.
 
     part : of width and height that is safe, above 0 and at most 1
     Raises: ValueError for any other part.
     """
     if not 0 < part <= 1:
         raise ValueError(f"part must be above 0 and at most 1, got {float(part):g}")
-    across = round_half_away(within.width * (1 - part) / 2)
-    down = round_half_away(within.height * (1 - part) / 2)
+    across, down = (
+        min(round_half_away(side * (1 - part) / 2), (int(side) - 1) // 2) for side in (within.width, within.height)
+    )
     return Rect(within.x0 + across, within.y0 + down, within.x1 - across, within.y1 - down)
 
 

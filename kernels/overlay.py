@@ -60,6 +60,7 @@ class Siting:
 class Sparse:
     """A drawing as it falls on one plane.
 
+    bits : that a word must hold; 0 for floating planes
     profile : int32 [rows], which profile of runs a row has; -1 for an untouched row
     first : int64 [profiles + 1], where a profile's runs begin
     left, right : int64 [runs], columns, right one exclusive
@@ -70,6 +71,7 @@ class Sparse:
 
     rows: int
     columns: int
+    bits: int
     bit_shift: int
     floating: bool
     profile: npt.NDArray[np.int32]
@@ -96,7 +98,8 @@ class Sparse:
 class _Gathered:
     """Runs of one plane while they are found."""
 
-    def __init__(self, rows: int, columns: int) -> None:
+    def __init__(self, rows: int, columns: int, *, block: int) -> None:
+        self._block = block
         self.profile = np.full(rows, -1, np.int32)
         self.columns = columns
         self.runs: list[npt.NDArray[np.int64]] = []
@@ -108,7 +111,7 @@ class _Gathered:
 
     def add(self, rows: range, dense: Floats, coefficients: npt.NDArray[np.float64]) -> None:
         """The runs of one dense row [4, columns], which `rows` share."""
-        runs, samples = _find_runs(dense, coefficients, UNIFORM, BLOCK, self._runs, self._blends)
+        runs, samples = _find_runs(dense, coefficients, UNIFORM, self._block, self._runs, self._blends)
         if not runs:
             return
         found = self._runs[:, :runs].copy()
@@ -119,7 +122,7 @@ class _Gathered:
         self.counts.append(self.counts[-1] + runs)
         self.length += samples
 
-    def sparse(self, bit_shift: int, floating: bool) -> Sparse:
+    def sparse(self, bits: int, bit_shift: int, floating: bool) -> Sparse:
         runs = np.concatenate(self.runs, 1) if self.runs else np.zeros((3, 0), np.int64)
         gain, add = np.concatenate(self.blends, 1) if self.blends else np.zeros((2, 0), np.float64)
         left, right, start = (np.ascontiguousarray(part) for part in runs)
@@ -131,7 +134,7 @@ class _Gathered:
             sums = np.where(gain > 0, np.round(add * 65536), LAST).astype(np.int64)
             blends = words.astype(np.uint16), (sums >> 16).astype(np.uint16), (sums & LAST).astype(np.uint16)
         return Sparse(
-            len(self.profile), self.columns, bit_shift, floating, self.profile, np.array(self.counts, np.int64),
+            len(self.profile), self.columns, bits, bit_shift, floating, self.profile, np.array(self.counts, np.int64),
             left, right, start, *blends,
         )  # fmt: skip
 
@@ -164,8 +167,10 @@ def sparse_planes(
     coefficients = {
         number: _coefficients(encoding, channels, number, matrix, floating) for number in range(len(channels))
     }
+    # Words that hold more than a code (an infinity, a negative zero, bits below the code) would not outlive a blend with nothing.
+    block = 1 if floating or (encoding is not None and encoding.bit_shift) else BLOCK
     for number in full:
-        gathered[number] = _Gathered(drawing.height, drawing.width)
+        gathered[number] = _Gathered(drawing.height, drawing.width, block=block)
     dense = np.zeros((4, drawing.width), np.float64)
     stretches = tables.stretches()
     for start, end in stretches:
@@ -173,9 +178,10 @@ def sparse_planes(
         for number in full:
             gathered[number].add(range(start, end), dense, coefficients[number])
     if reduced:
-        _reduce(tables, stretches, siting, {number: coefficients[number] for number in reduced}, gathered)
+        _reduce(tables, stretches, siting, {number: coefficients[number] for number in reduced}, gathered, block)
     shift = encoding.bit_shift if encoding else 0
-    return tuple(gathered[number].sparse(shift, floating) for number in range(len(channels)))
+    bits = 0 if floating or encoding is None else encoding.depth + shift
+    return tuple(gathered[number].sparse(bits, shift, floating) for number in range(len(channels)))
 
 
 def _reduce(
@@ -184,12 +190,13 @@ def _reduce(
     siting: Siting,
     coefficients: dict[int, npt.NDArray[np.float64]],
     gathered: dict[int, _Gathered],
+    block: int,
 ) -> None:
     """Runs of subsampled planes: luma rows filtered down and across, once for all chroma rows that see the same ones."""
     (across, down), width, height = siting.step, tables.width, tables.height
     rows, columns = -(-height // down), -(-width // across)
     for number in coefficients:
-        gathered[number] = _Gathered(rows, columns)
+        gathered[number] = _Gathered(rows, columns, block=block)
     kind = np.zeros(height, np.int64)
     for number, (start, end) in enumerate(stretches):
         kind[start:end] = number
@@ -217,7 +224,11 @@ def _reduce(
 def _coefficients(
     encoding: Encoding | None, channels: Sequence[Channel], number: int, matrix: Matrix, floating: bool
 ) -> npt.NDArray[np.float64]:
-    """What premultiplied R', G', B' and alpha add to a sample of a plane, and the half that rounds: float64 [5]."""
+    """How a plane's sample comes from a colour: float64 [7].
+
+    The weights of R', G' and B', the zero, the half that rounds, and the ends. A full-range chroma code at level 1/2 lies half a code
+    beyond the last one, so codes end where they end.
+    """
     channel = channels[number]
     zero, span = Fraction(0), Fraction(1)
     if encoding is not None:
@@ -235,7 +246,8 @@ def _coefficients(
     else:
         weights = tuple(int(channel is each) for each in (Channel.RED, Channel.GREEN, Channel.BLUE))
     half = Fraction(0) if floating else Fraction(1, 2)
-    return np.array([float(span * weight) for weight in weights] + [float(zero), float(half)], np.float64)
+    ends = (-np.inf, np.inf) if floating or encoding is None else (0.0, float(encoding.maximum))
+    return np.array([float(span * weight) for weight in weights] + [float(zero), float(half), *ends], np.float64)
 
 
 def premultiplied(drawing: Drawing, rows: range | None = None) -> npt.NDArray[np.float32]:
@@ -284,6 +296,8 @@ def blend(plane: Plane, sparse: Sparse, *, origin: tuple[int, int] = (0, 0)) -> 
 
 def _check(plane: Any, sparse: Sparse) -> None:
     check_plane(plane, "plane", FLOATING if sparse.floating else INTEGER)
+    if plane.itemsize * 8 < sparse.bits:
+        raise ValueError(f"plane is {plane.dtype}, too small for words of {sparse.bits} bits")
     if not plane.flags.writeable:
         raise ValueError("plane is read-only")
 
@@ -319,7 +333,8 @@ def _find_runs(dense: Any, coefficients: Any, uniform: Any, block: Any, runs: An
             # Alpha is kept to 16 bits, and the colour with it, so that full coverage gives the colour's very code.
             share = np.floor(alpha[i] * 65536.0 + 0.5) / 65536.0
             colour = coefficients[0] * red[i] + coefficients[1] * green[i] + coefficients[2] * blue[i]
-            add = colour * (share / alpha[i]) + coefficients[3] * share + coefficients[4]
+            code = colour / alpha[i] + coefficients[3]
+            add = min(max(code, coefficients[5]), coefficients[6]) * share + coefficients[4]
             single = end - x >= uniform
             if single and begin < x:
                 lefts[np.uint64(count)], rights[np.uint64(count)], starts[np.uint64(count)] = begin, x, first

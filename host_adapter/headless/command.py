@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import signal
@@ -266,11 +267,16 @@ def _terminated(_signal: int, _frame: FrameType | None) -> NoReturn:
 def main(arguments: list[str] | None = None) -> NoReturn:
     """The program: runs the command line, turns a person's mistake into one line, and exits."""
     signal.signal(signal.SIGTERM, _terminated)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a file's name need not be text
     as_json = "--json" in (sys.argv[1:] if arguments is None else arguments)
     try:
         code = footroom.main(arguments, prog_name="footroom", standalone_mode=False)
     except click.ClickException as error:
         error.show()
+        if as_json:
+            print(json.dumps({"error": error.format_message()}, ensure_ascii=False))
         code = WRONG
     except Problem as problem:
         _say(str(problem), as_json)
@@ -285,6 +291,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
 
 
 def _say(text: str, as_json: bool) -> None:
+    text = " ".join(text.splitlines())  # one line, whatever a file is called
     print(f"footroom: {text}", file=sys.stderr)
     if as_json:
         print(json.dumps({"error": text}, ensure_ascii=False))

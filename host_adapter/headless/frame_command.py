@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
@@ -14,7 +15,7 @@ from rich.text import Text
 from ...kernels.encoding import Range
 from ..wanted import Placed, read_grid, read_rate, read_safe, read_size, read_squeeze, read_window
 from .command import OK
-from .delivery.files import check_names, read_deliveries, read_path
+from .delivery.files import check_free, check_names, read_deliveries, read_path
 from .delivery.job import Job, Made
 from .delivery.request import Delivery, Request
 from .delivery.stage import Stage, common_report, window_report
@@ -73,7 +74,7 @@ def run_frame(
         labels=label,
         assume=None if assume is None else Range.parse(assume),
         codec=codec,
-        moment=None if at is None else Fraction(str(at)),
+        moment=_seconds("--at", at),
     )
     _check(request, kinds)
     canvas = None if size is None else _read("--size", read_size, size)
@@ -81,9 +82,9 @@ def run_frame(
         request = _sized(request, canvas)
         canvas = None
     job = Job(
-        request, source, out, kinds, deliveries is not None, canvas,
+        request, source, out, tuple(dict.fromkeys(kinds)), deliveries is not None, canvas,
         None if rate is None else _read("--rate", read_rate, rate),
-        None if seconds is None else Fraction(str(seconds)), overwrite,
+        _seconds("--seconds", seconds), overwrite,
     )  # fmt: skip
     made = _run(job, quiet=as_json)
     assert job.stage is not None
@@ -99,6 +100,14 @@ def _read(option: str, reader: Callable[[str], T], text: str) -> T:
         return reader(text)
     except ValueError as error:
         raise Problem(None, f"{option}: {error}") from None
+
+
+def _seconds(option: str, value: float | None) -> Fraction | None:
+    if value is None:
+        return None
+    if not math.isfinite(value):
+        raise Problem(None, f"{option}: {value} is no number of seconds")
+    return Fraction(str(value))
 
 
 def _areas(safes: tuple[str, ...]) -> tuple[Placed, ...]:
@@ -125,6 +134,7 @@ def _deliveries(windows: tuple[str, ...], path: Path | None, file: Path | None) 
                 f"a path moves one window, and there are {len(made)}",
                 "Name one --window, or write a deliveries file where each has its own path.",
             )
+        check_free(made[0].wanted, path)
         made = (replace(made[0], path=read_path(path)),)
     return made
 
@@ -150,7 +160,7 @@ def _check(request: Request, kinds: tuple[str, ...]) -> None:
 
 def _run(job: Job, *, quiet: bool) -> list[Made]:
     """The job with its progress bars; the folder of its results is held meanwhile."""
-    folder = job.out if job.from_file or job.out.is_dir() else job.out.parent
+    folder = job.out if job.out.is_dir() else job.out.parent
     try:
         with sole_writer(folder), progress_bars(quiet=quiet) as bars:
             task = bars.add_task("frame", total=None)

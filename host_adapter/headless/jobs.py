@@ -79,6 +79,6 @@ class Claims:
             raise Problem(
                 source,
                 f"its result would have the same name as that of {self._taken[key]} ({result})",
-                "Mend them to different folders, or give their common folder as the input.",
+                "Choose another name or --out folder, or give their common folder as the input.",
             )
         self._taken[key] = source

@@ -8,7 +8,7 @@ import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from .errors import Problem
 from .opening import recording_files
@@ -20,6 +20,20 @@ def partial_of(result: Path) -> Path:
     return result.with_name(f".{result.stem}.partial{result.suffix}")
 
 
+def make_folder(folder: Path) -> list[Path]:
+    """Make a folder, and those it lies in; returns what was made, the innermost first."""
+    made = [each for each in (folder, *folder.parents) if not each.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    return made
+
+
+def remove_empty(folders: list[Path]) -> None:
+    """Remove folders that were made for results that never came; one that holds anything stays."""
+    for folder in folders:
+        with contextlib.suppress(OSError):
+            folder.rmdir()
+
+
 @contextlib.contextmanager
 def sole_writer(folder: Path) -> Iterator[None]:
     """Hold an output folder for this process; the hold ends with the process, however that ends.
@@ -27,28 +41,35 @@ def sole_writer(folder: Path) -> Iterator[None]:
     Raises: Problem where another run holds it, or where it cannot be written.
     """
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        made = make_folder(folder)
         handle = (folder / ".footroom.lock").open("a")
     except OSError as error:
         raise Problem(
             folder, f"the output folder cannot be written ({error.strerror})", "Choose another --out."
         ) from None
-    with handle:
-        try:
-            import fcntl
-        except ImportError:  # a system without it: two runs into one folder are then the person's own care
-            yield
-            return
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            raise Problem(
-                folder, "another footroom is writing to this folder", "Wait for it, or choose another --out."
-            ) from None
-        try:
-            yield
-        finally:
-            (folder / ".footroom.lock").unlink(missing_ok=True)
+    try:
+        with handle:
+            _hold(handle, folder)
+            try:
+                yield
+            finally:
+                (folder / ".footroom.lock").unlink(missing_ok=True)
+    finally:
+        remove_empty(made)
+
+
+def _hold(handle: IO[str], folder: Path) -> None:
+    """Raises: Problem where another run holds the folder."""
+    try:
+        import fcntl
+    except ImportError:  # a system without it: two runs into one folder are then the person's own care
+        return
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        raise Problem(
+            folder, "another footroom is writing to this folder", "Wait for it, or choose another --out."
+        ) from None
 
 
 def system_problem(path: Path, error: OSError | MemoryError) -> Problem:

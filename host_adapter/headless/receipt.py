@@ -53,7 +53,8 @@ def write_receipt(path: Path, content: Mapping[str, Any]) -> None:
     """Write a receipt whole or not at all."""
     temporary = path.with_name(f".{path.name}.partial")
     try:
-        with temporary.open("w", encoding="utf-8") as file:
+        # A file name need not be UTF-8; what is not comes out as the escape that JSON has for it.
+        with temporary.open("w", encoding="utf-8", errors="backslashreplace") as file:
             json.dump(content, file, indent=2, ensure_ascii=False)
             file.write("\n")
             file.flush()

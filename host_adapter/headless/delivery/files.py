@@ -13,22 +13,14 @@ from tomlkit.exceptions import ParseError
 
 from ....kernels.framing import Wanted
 from ....kernels.motion import Ease, Key, WindowPath
-from ...wanted import Safe, checked_name, file_word, read_rate, read_safe, read_size, read_window
+from ...wanted import Safe, checked_name, file_word, read_safe, read_size, read_window
 from ..errors import Problem
 from .request import Delivery
 
 DELIVERY_KEYS = ("window", "size", "safe", "path", "key", "part")
 KEY_KEYS = ("time", "x", "y", "size", "ease")
 
-EXAMPLE = """\
-[delivery.story]
-window = "9:16"
-size = "1080x1920"
-safe = ["title"]
-
-[delivery.square]
-window = "1:1@left,60,0"
-"""
+EXAMPLE = 'delivery.story.window = "9:16"'
 
 
 def read_deliveries(path: Path) -> tuple[Delivery, ...]:
@@ -39,7 +31,7 @@ def read_deliveries(path: Path) -> tuple[Delivery, ...]:
     document = _document(path, "deliveries file")
     entries = document.get("delivery")
     if not isinstance(entries, Mapping) or not entries:
-        raise Problem(path, "it holds no [delivery.NAME]", f"Write one, such as\n\n{EXAMPLE}")
+        raise Problem(path, "it holds no [delivery.NAME]", f"Write one, such as {EXAMPLE}")
     strangers = sorted(set(document) - {"delivery"})
     if strangers:
         raise Problem(path, f"it holds {strangers[0]!r}, which means nothing here", "Deliveries are [delivery.NAME].")
@@ -65,13 +57,26 @@ def check_names(deliveries: tuple[Delivery, ...], path: Path | None = None) -> N
         seen[word] = delivery.name
 
 
+def check_free(wanted: Wanted, path: Path) -> None:
+    """A window that moves has no place of its own besides.
+
+    Raises: Problem where it has.
+    """
+    if wanted.plainly_centred != (True, True):
+        raise Problem(
+            path,
+            f"window {wanted.name!r} has an anchor or an offset, and a path that says where it is",
+            "Keep one of them.",
+        )
+
+
 def read_path(path: Path) -> WindowPath:
     """The keys of a moving window's file.
 
     Raises: Problem naming the file, the key's number and what is wrong.
     """
     document = _document(path, "path file")
-    strangers = sorted(set(document) - {"key", "rate"})
+    strangers = sorted(set(document) - {"key"})
     if strangers:
         raise Problem(path, f"it holds {strangers[0]!r}, which means nothing here", "A path is a list of [[key]].")
     return _path(path, document.get("key"), path.name)
@@ -93,7 +98,7 @@ def _document(path: Path, what: str) -> dict[str, Any]:
 def _delivery(path: Path, name: str, entry: Any) -> Delivery:
     where = f"[delivery.{name}]"
     if not isinstance(entry, Mapping):
-        raise Problem(path, f"{where} is no table", f"Write it as\n\n{EXAMPLE}")
+        raise Problem(path, f"{where} is no table", f"Write one, such as {EXAMPLE}")
     unknown = [key for key in entry if key not in DELIVERY_KEYS]
     if unknown:
         raise Problem(path, f"{where}: there is no {unknown[0]!r}", f"It takes {', '.join(DELIVERY_KEYS)}.")
@@ -116,7 +121,11 @@ def _delivery(path: Path, name: str, entry: Any) -> Delivery:
     if "key" in entry:
         moves = _path(path, entry["key"], where)
     elif "path" in entry:
-        moves = read_path(path.parent / str(entry["path"]))
+        if not isinstance(entry["path"], str):
+            raise Problem(path, f"{where}: path must be text in quotes, a file's name, got {entry['path']!r}")
+        moves = read_path(path.parent / entry["path"])
+    if moves is not None:
+        check_free(wanted, path)
     return Delivery(wanted, size, moves, safes)
 
 
@@ -184,6 +193,3 @@ def _number(value: Any, name: str) -> Fraction:
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) <= 1e9:
         raise ValueError(f"{name} must be a number, got {value!r}")
     return Fraction(str(value))
-
-
-__all__ = ["EXAMPLE", "check_names", "read_deliveries", "read_path", "read_rate"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from fractions import Fraction
@@ -18,7 +18,7 @@ from ..errors import Problem
 from ..jobs import Claims
 from ..media import Frame, Info, Plane, Recording, Written
 from ..opening import open_recording, recording_files
-from ..publish import discard, partial_of, publish, whole_already
+from ..publish import discard, make_folder, partial_of, publish, remove_empty, whole_already
 from ..receipt import RECEIPT_VERSION, fingerprint, members, program_version
 from ..sheet import check_sheet
 from ..verify import verify_scaled
@@ -74,12 +74,10 @@ class Job:
             recording = stack.enter_context(open_recording(self.source)) if self.source is not None else None
             self.info = None if recording is None else recording.info
             self.stage = self._stage()
-            kinds = self.kinds or default_kinds(self.out, self.from_file)
+            kinds = self.kinds or default_kinds(self.out, self.info, from_file=self.from_file)
             if recording is None and set(kinds) - {"overlay"}:
                 raise Problem(None, f"a {kinds[0]} needs a recording", "Name one, or make an --as overlay.")
-            outputs = plan_outputs(
-                kinds, self.request, self.source, self.info, self.out, into_folder=self.from_file or self.out.is_dir()
-            )
+            outputs = plan_outputs(kinds, self.request, self.source, self.info, self.out, from_file=self.from_file)
             return _Run(self, recording, self.stage, outputs).all()
 
     def _stage(self) -> Stage:
@@ -156,18 +154,29 @@ class _Run:
             else:
                 self.made[number] = Made(output, "whole already", "whole already, nothing done", done)
         if waiting:
-            drawn(self.stage, labels=any(output.kind == "sheet" for _, output in waiting))  # what cannot be drawn, now
-            self._make(waiting)
+            drawn(self.stage)  # what cannot be drawn is found now
+            try:
+                self._make(waiting)
+            except Problem as problem:
+                raise self._told_of(problem, [output for _, output in waiting]) from None
         return [self.made[number] for number in range(len(self.outputs))]
+
+    def _told_of(self, problem: Problem, outputs: list[Output]) -> Problem:
+        """The problem with the name that a person knows, where it speaks of the hidden file that we were writing."""
+        for output in outputs:
+            if problem.path == partial_of(output.path):
+                return Problem(output.path, problem.found, problem.remedy)
+        return problem
 
     def _make(self, waiting: list[tuple[int, Output]]) -> None:
         catcher = self._catcher() if any(output.kind == "sheet" for _, output in waiting) else None
         moving = [(number, output) for number, output in waiting if output.kind in ("burn", "crop")]
         rest = [(number, output) for number, output in waiting if output.kind not in ("burn", "crop")]
         finished: list[tuple[int, Output, dict[str, Any]]] = []
+        folders: list[Path] = []
         try:
             for _, output in waiting:
-                output.path.parent.mkdir(parents=True, exist_ok=True)
+                folders += make_folder(output.path.parent)
                 discard(partial_of(output.path))
             frames = None if self.info is None else self.info.frames
             if moving:
@@ -187,7 +196,9 @@ class _Run:
                 self.made[number] = Made(output, "written", part["words"], receipt)
         finally:
             for _, output in waiting:
-                discard(partial_of(output.path))
+                with suppress(OSError):  # the first failure is the one to tell
+                    discard(partial_of(output.path))
+            remove_empty(folders)
 
     def _tell(self, doing: str, done: int, total: int | None) -> None:
         if self.job.progress:
@@ -297,20 +308,31 @@ class _Run:
         return write_sheet(partial_of(output.path), self.stage, self.info, caught, self.encoding, self.matrix)
 
     def _settings(self, output: Output) -> dict[str, Any]:
+        """What decides a result: another wish for one kind leaves the others whole."""
         request = self.job.request
-        return {
+        deliveries = request.deliveries if output.delivery is None else (output.delivery,)
+        settings: dict[str, Any] = {
             "as": output.kind,
-            "of": None if output.delivery is None else output.delivery.name,
-            "windows": [repr(delivery) for delivery in request.deliveries],
-            "guides": [repr(each) for each in (*request.grids, *request.safes)],
-            "centre": request.centre, "shade": request.shade, "label": request.labels,
-            "squeeze": None if request.squeeze is None else str(request.squeeze), "desqueeze": request.desqueeze,
-            "even": request.even, "assume": None if request.assume is None else request.assume.label,
-            "codec": request.codec, "at": None if request.moment is None else str(request.moment),
-            "size": None if self.job.size is None else list(self.job.size),
-            "rate": None if self.job.rate is None else str(self.job.rate),
-            "seconds": None if self.job.seconds is None else str(self.job.seconds),
-        }  # fmt: skip
+            "windows": [repr(delivery) for delivery in deliveries],
+            "squeeze": None if request.squeeze is None else str(request.squeeze),
+            "desqueeze": request.desqueeze,
+            "even": request.even,
+        }
+        if output.kind != "crop":
+            settings |= {
+                "guides": [repr(each) for each in (*request.grids, *request.safes)],
+                "centre": request.centre, "shade": request.shade, "label": request.labels,
+            }  # fmt: skip
+        if output.kind in ("burn", "crop"):
+            settings["codec"] = request.codec
+        if output.kind in ("burn", "sheet"):
+            settings["assume"] = None if request.assume is None else request.assume.label
+        if output.kind == "sheet":
+            settings["at"] = None if request.moment is None else str(request.moment)
+        if self.job.source is None:
+            asked = (self.job.size, self.job.rate, self.job.seconds)
+            settings["canvas"] = [None if each is None else str(each) for each in asked]
+        return settings
 
     def _receipt(self, output: Output, part: dict[str, Any]) -> dict[str, Any]:
         source = self.job.source

@@ -19,7 +19,8 @@ from .request import Delivery, Request
 OVERLAY_MOVIES = {".mov": "prores", ".mkv": "ffv1"}
 """Suffixes of overlay movies, and what is written into them."""
 
-STILL_SUFFIXES = frozenset({".png", ".tif", ".tiff", ".exr", ".dpx"})
+FILE_SUFFIXES = frozenset({".dpx", ".mp4", ".m4v", ".mxf", ".avi", ".webm", ".ts", *STILLS, *OVERLAY_MOVIES, *SAVING})
+"""What a name ends in that is meant for a file, not for a folder."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,11 +43,20 @@ class Output:
         return self.kind if self.delivery is None else f"{self.kind} {self.delivery.name}"
 
 
-def default_kinds(out: Path, deliveries_file: bool) -> tuple[str, ...]:
-    """What is made where nobody says --as: everything for a deliveries file, a sheet for a picture's name, else a burn."""
-    if deliveries_file:
+def default_kinds(out: Path, info: Info | None, *, from_file: bool) -> tuple[str, ...]:
+    """What is made where nobody says --as.
+
+    Everything for a deliveries file; an overlay where there is no recording, or the name can only be an overlay's; a sheet for
+    a picture's name; else a burn.
+    """
+    if info is None:
+        return ("overlay",)
+    if from_file:
         return ("burn", "overlay", "crop", "sheet")
-    return ("sheet",) if out.suffix.lower() in (*SAVING, *STILLS) else ("burn",)
+    suffix = out.suffix.lower()
+    if suffix in SAVING:
+        return ("sheet",)
+    return ("overlay",) if info.kind == "movie" and suffix in STILLS else ("burn",)
 
 
 def suffix_of(choice: CodecChoice, info: Info) -> str:
@@ -57,12 +67,12 @@ def suffix_of(choice: CodecChoice, info: Info) -> str:
 
 
 def plan_outputs(
-    kinds: tuple[str, ...], request: Request, source: Path | None, info: Info | None, out: Path, *, into_folder: bool
+    kinds: tuple[str, ...], request: Request, source: Path | None, info: Info | None, out: Path, *, from_file: bool
 ) -> list[Output]:
     """Every result with its name: `out` itself where there is one, else names in the folder `out`.
 
-    into_folder : `out` is a folder even for a single result
-    A movie's suffix is settled later, when its codec is; until then its name in a folder has none.
+    from_file : a deliveries file names the windows; then every delivery has an overlay of its own too
+    A suffix that depends on the codec is settled later; until then a name in a folder has none.
 
     Raises: Problem where `out` cannot be what it has to be.
     """
@@ -72,9 +82,8 @@ def plan_outputs(
         if kind == "crop":
             found += [("crop", delivery, f"{stem}.{file_word(delivery.name)}") for delivery in request.deliveries]
         elif kind == "overlay":
-            suffix = ".mov" if request.moving else ".png"
-            found.append(("overlay", None, f"{stem}.guides{suffix}"))
-            if into_folder and len(request.deliveries) > 1:
+            found.append(("overlay", None, f"{stem}.guides{'.mov' if request.moving else '.png'}"))
+            if from_file and len(request.deliveries) > 1:
                 found += [
                     ("overlay", each, f"{stem}.{file_word(each.name)}.guides{'.png' if each.path is None else '.mov'}")
                     for each in request.deliveries
@@ -83,24 +92,18 @@ def plan_outputs(
             found.append((kind, None, f"{stem}.{'sheet.png' if kind == 'sheet' else 'burn'}"))
     if not found:
         raise Problem(source, "there is nothing to crop", "Name at least one --window.")
-    if len(found) == 1 and not into_folder:
+    named = out.suffix.lower() in FILE_SUFFIXES and not out.is_dir()
+    if len(found) == 1 and not out.is_dir() and (named or not from_file):
         kind, delivery, _ = found[0]
-        return [Output(kind, delivery, _one_path(kind, out, info, request), _single(kind, out, info))]
-    if (
-        out.suffix
-        and not out.is_dir()
-        and out.suffix.lower() in (*STILL_SUFFIXES, *OVERLAY_MOVIES, ".mp4", ".mxf", ".jpg")
-    ):
-        raise Problem(out, f"there are {len(found)} results, and one name", "Give --out a folder.")
-    if out.exists() and not out.is_dir():
-        raise Problem(out, f"there are {len(found)} results, and this is a file", "Give --out a folder.")
-    one = info is not None and info.kind == "stills" and info.frames == 1
-    return [Output(kind, delivery, out / name, one and kind in ("burn", "crop")) for kind, delivery, name in found]
+        return [Output(kind, delivery, _one_path(kind, out, info, request), _single(kind, info) and named)]
+    if named or (out.exists() and not out.is_dir()):
+        why = "one name" if named else "this is a file"
+        raise Problem(out, f"there are {len(found)} results, and {why}", "Give --out a folder.")
+    return [Output(kind, delivery, out / name, _single(kind, info)) for kind, delivery, name in found]
 
 
-def _single(kind: str, out: Path, info: Info | None) -> bool:
-    named = out.suffix.lower() in STILL_SUFFIXES
-    return kind in ("burn", "crop") and info is not None and info.kind == "stills" and info.frames == 1 and named
+def _single(kind: str, info: Info | None) -> bool:
+    return kind in ("burn", "crop") and info is not None and info.kind == "stills" and info.frames == 1
 
 
 def _one_path(kind: str, out: Path, info: Info | None, request: Request) -> Path:
@@ -121,6 +124,18 @@ def _one_path(kind: str, out: Path, info: Info | None, request: Request) -> Path
             )
     if kind in ("burn", "crop") and info is not None and info.kind == "movie" and not suffix:
         raise Problem(out, "the result of a movie needs a suffix", "Name it .mov, .mkv or .mp4.")
+    if (
+        kind in ("burn", "crop")
+        and info is not None
+        and info.kind == "stills"
+        and suffix in FILE_SUFFIXES
+        and info.frames != 1
+    ):
+        raise Problem(
+            out,
+            f"the recording is a sequence of {info.frames} stills, and its result a folder of as many",
+            "Give --out a folder's name.",
+        )
     return out
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -70,6 +71,7 @@ def write_overlay(
             "width": picture.width, "height": picture.height, "alpha": "straight", "codec": codec,
             "frames": count, "rate": str(rate), "timecode": timecode,
         },
+        "uncarried": _uneven(recording),
     }  # fmt: skip
 
 
@@ -90,6 +92,21 @@ def _length(
         if not seconds:
             raise Problem(output.path, "an overlay movie needs a length", "Give --seconds 10, or name a recording.")
     return max(1, round(seconds * rate))
+
+
+def _uneven(recording: Recording | None) -> list[str]:
+    """A word where the recording's frames do not come at an even rate, which the overlay's do."""
+    if not isinstance(recording, Movie):
+        return []
+    container, stream = recording.open()
+    with container:
+        times = sorted(packet.pts for packet in container.demux(stream) if packet.pts is not None)
+    steps = {later - earlier for earlier, later in pairwise(times)}
+    if not steps or max(steps) - min(steps) <= 1:
+        return []
+    return [
+        "uneven frame times of the recording; the overlay's frames come at an even rate, so it drifts off where they do not"
+    ]
 
 
 def _timecode(recording: Recording | None) -> str | None:

@@ -39,28 +39,35 @@ class Caught:
 class Catcher:
     """Keeps the frame of one moment out of a pass over a recording, or fetches it where there was no pass.
 
-    moment : seconds; None for the middle
+    moment : seconds; the frame that is on screen then. None for the middle one
     """
 
     def __init__(self, recording: Recording, clock: Clock, moment: Fraction | None) -> None:
         self.recording, self.clock, self.moment = recording, clock, moment
-        frames = recording.info.frames
-        self.index = None if moment is not None else (frames or 1) // 2
         self.caught: Caught | None = None
-        self._latest: Caught | None = None
+        self._done = False
+        frames = recording.info.frames
+        self.index = None if frames is None else frames // 2
+        if moment is None and frames is None:  # only the middle of a sampling tells where the middle is
+            spread = list(recording.sample(3))
+            self._keep(spread[len(spread) // 2])
+            self._done = True
 
     def offer(self, frame: Frame) -> None:
-        """Look at a frame of a pass; the first one at or after the moment is kept."""
-        if self.caught is None and self._wanted(frame):
-            self.caught = self._copy(frame)
+        """Look at a frame of a pass; frames come in order."""
+        if self._done:
+            return
+        if self.moment is None:
+            if frame.index == self.index:
+                self._keep(frame)
+                self._done = True
+        elif self.caught is None or self.clock(frame) <= self.moment:
+            self._keep(frame)
+        else:
+            self._done = True
 
-    def _wanted(self, frame: Frame) -> bool:
-        if self.moment is not None:
-            return self.clock(frame) >= self.moment
-        return self.index is None or frame.index >= self.index
-
-    def _copy(self, frame: Frame) -> Caught:
-        return Caught(tuple(plane.copy() for plane in frame.planes), self.clock(frame), frame.index)
+    def _keep(self, frame: Frame) -> None:
+        self.caught = Caught(tuple(plane.copy() for plane in frame.planes), self.clock(frame), frame.index)
 
     def get(self) -> Caught:
         """The frame.
@@ -68,16 +75,15 @@ class Catcher:
         Raises: Problem where the recording ends before the moment.
         """
         if self.caught is None:
-            source = self.recording.sample(3) if self.moment is None else self.recording.frames()
-            for frame in source:
+            for frame in self.recording.sample(3) if self.moment is None else self.recording.frames():
                 self.offer(frame)
-                if self.caught is not None:
+                if self._done:
                     break
-        if self.caught is None:
-            assert self.moment is not None
-            raise Problem(
-                self.recording.info.path, f"it ends before {float(self.moment):g} seconds", "Choose an earlier --at."
-            )
+        assert self.caught is not None
+        length = 1 / (self.recording.info.rate or Fraction(25))
+        if self.moment is not None and not self._done and self.moment >= self.caught.time + length:
+            words = f"it ends before {float(self.moment):g} seconds"
+            raise Problem(self.recording.info.path, words, "Choose an earlier --at.")
         return self.caught
 
 
@@ -86,7 +92,7 @@ def write_sheet(
 ) -> dict[str, Any]:
     """Draw the sheet of a frame.
 
-    Raises: Problem where it cannot be written, or a label does not fit.
+    Raises: Problem where it cannot be written.
     """
     shown = as_shown(caught.planes, encoding, matrix=matrix, sampling=info.sampling, siting=info.siting)
     picture = stage.picture
@@ -118,8 +124,8 @@ def _with_guides(shown: Shown, stage: Stage, time: Fraction) -> Shown:
     guides = replace(stage.guides(time, labels=True), weight=max(1.0, displayed / SHEET_WIDTH), white=1.0)
     try:
         drawing = draw(guides)
-    except ValueError as error:
-        raise Problem(stage.where, str(error), "Give the window a shorter name.") from None
+    except ValueError:  # no room for labels in a picture this small; the sheet names its crops all the same
+        drawing = draw(replace(guides, labels=False))
     planes = [np.ascontiguousarray(shown[..., number]) for number in range(3)]
     for plane, sparse in zip(planes, sparse_planes(drawing, SHOWN, SHOWN.channels()), strict=True):
         blend(plane, sparse)
