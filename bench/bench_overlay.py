@@ -146,6 +146,20 @@ def test_blend(benchmark, case, rounds, ratios):
     ratios(case.what, "footroom", against_copy(case, case.blend, rounds), BOUNDS[case.what])
 
 
+def test_burn(benchmark, case, rounds, ratios):
+    """As a burn does it: plane by plane, each copied and then drawn into. What is over 1 is the drawing."""
+
+    def run():
+        for out, plane, sparse in zip(case.out, case.frame, case.sparse, strict=True):
+            np.copyto(out, plane)
+            blend(out, sparse)
+
+    check(case, run, 1)
+    benchmark.group = f"{case.what}, copy included"
+    benchmark.pedantic(run, rounds=min(rounds, 5))
+    ratios(f"{case.what}: copy and drawing", "footroom", against_copy(case, run, rounds), BOUNDS[case.what] + 1)
+
+
 def test_build(benchmark, case, rounds, ratios):
     """Once for a whole recording: how many copies of one frame it costs."""
     few = max(rounds // 12, 2)

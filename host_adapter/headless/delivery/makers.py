@@ -24,9 +24,6 @@ from ..resampling import scale_planes
 from .request import Delivery
 from .stage import Stage
 
-BAND = 64
-"""Rows copied and drawn into at a time, while they are near."""
-
 Clock = Callable[[Frame], Fraction]
 
 
@@ -103,10 +100,8 @@ class Painter:
         written : encoding of the targets: the planes' codes, perhaps shifted otherwise in their words
         """
         for plane, target, channel, sparse in zip(planes, targets, self._channels, self.sparse(time), strict=True):
-            for y in range(0, plane.shape[0], BAND):
-                part = target[y : y + BAND]
-                copy_codes(plane[y : y + BAND], part, channel, self.encoding, written)
-                blend(part, sparse, origin=(y, 0))
+            copy_codes(plane, target, channel, self.encoding, written)
+            blend(target, sparse)
 
 
 def drawn(stage: Stage, time: Fraction = Fraction(0), only: Delivery | None = None, *, labels: bool = False) -> Drawing:
