@@ -112,8 +112,12 @@ def has_glyph(character: str) -> bool:
 
 @lru_cache(maxsize=2)
 def font_file(*, bold: bool = True) -> Path:
-    """Where DejaVu Sans is, without importing matplotlib unless its data lie apart from its code."""
+    """Where DejaVu Sans is: beside this file where it was packed with it, else in matplotlib's data, which is not imported
+    unless its data lie apart from its code."""
     name = Path("fonts", "ttf", "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf")
+    packed = Path(__file__).with_name("fonts") / name.name
+    if packed.is_file():
+        return packed
     spec = find_spec("matplotlib")
     for folder in (spec.submodule_search_locations or ()) if spec else ():
         if (path := Path(folder, "mpl-data", name)).is_file():

@@ -64,3 +64,23 @@ def channel_losses(
         "samples_clipped_low": int(histogram[low].sum()) if low else 0,
         "samples_clipped_high": int(histogram[high].sum()) if high else 0,
     }
+
+
+def loss_lines(lost: dict[str, Any] | None) -> list[str]:
+    """What a receipt says was lost, in words, one line a channel that lost something."""
+    lines = []
+    for channel, numbers in (lost or {}).items():
+        if not isinstance(numbers, dict):
+            continue
+        parts = []
+        if numbers["codes_merged"]:
+            parts.append(
+                f"{numbers['codes_merged']} of {numbers['codes_in_use']} codes in use share a code with a neighbour"
+            )
+        for end in ("low", "high"):
+            if numbers[f"samples_clipped_{end}"]:
+                share = numbers[f"samples_clipped_{end}"] / numbers["samples"]
+                parts.append(f"{100 * share:.3g} % of samples clipped {end}")
+        if parts:
+            lines.append(f"{channel}: {', '.join(parts)}")
+    return lines

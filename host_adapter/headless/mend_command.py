@@ -6,7 +6,6 @@ import json
 import threading
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from pathlib import Path
-from typing import Any
 
 from rich.progress import Progress
 from rich.text import Text
@@ -14,6 +13,7 @@ from rich.text import Text
 from ...kernels.encoding import Range
 from .command import INTERRUPTED, OK, PARTLY, WRONG
 from .jobs import Claims, Job, find_sources
+from .losses import loss_lines
 from .mend import Bench, Outcome, mend
 from .plan import Order, check_order, read_plan
 from .publish import sole_writer
@@ -172,23 +172,3 @@ def print_outcomes(outcomes: list[Outcome]) -> None:
             soft_wrap=True,
         )
         screen.print(Text("Look at the results before you part with an original."), soft_wrap=True)
-
-
-def loss_lines(lost: dict[str, Any] | None) -> list[str]:
-    """What a receipt says was lost, in words, one line a channel that lost something."""
-    lines = []
-    for channel, numbers in (lost or {}).items():
-        if not isinstance(numbers, dict):
-            continue
-        parts = []
-        if numbers["codes_merged"]:
-            parts.append(
-                f"{numbers['codes_merged']} of {numbers['codes_in_use']} codes in use share a code with a neighbour"
-            )
-        for end in ("low", "high"):
-            if numbers[f"samples_clipped_{end}"]:
-                share = numbers[f"samples_clipped_{end}"] / numbers["samples"]
-                parts.append(f"{100 * share:.3g} % of samples clipped {end}")
-        if parts:
-            lines.append(f"{channel}: {', '.join(parts)}")
-    return lines
