@@ -87,9 +87,10 @@ def blend_block(line: Any, x: Any, gain: Any, add: Any, rest: Any, at: Any) -> N
 
     line : uint8 | uint16 [columns]; gain, add, rest : uint16 [samples]
     """
+    first, start = int(x), int(at)  # an unsigned numpy 1 integer plus a Python one would be a float
     for k in range(BLOCK):
-        code = int(line[x + k])
-        line[x + k] = (code * int(gain[at + k]) + (int(add[at + k]) << 16) + int(rest[at + k])) >> 16
+        code = int(line[first + k])
+        line[first + k] = (code * int(gain[start + k]) + (int(add[start + k]) << 16) + int(rest[start + k])) >> 16
 
 
 @intrinsic  # type: ignore[untyped-decorator]
