@@ -18,6 +18,8 @@ from ...kernels.encoding import Channel, Encoding, Model, Range
 from .errors import Problem
 
 _SAYS_CODES = "out_normalised_code_value"
+IN_CODES = "in_normalised_code_value"
+"""The same of the functions the other way."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +42,7 @@ class CurveBlack:
 
 def keys() -> list[str]:
     """The registry's names of its log curves."""
-    return [str(key) for key in _colour().LOG_ENCODINGS]
+    return [str(key) for key in colour_science().LOG_ENCODINGS]
 
 
 def find_key(name: str) -> str:
@@ -63,7 +65,7 @@ def encode(key: str, reflection: Any, depth: int) -> Any:
 
     reflection : float or float array, 1 a perfect diffuser
     """
-    colour = _colour()
+    colour = colour_science()
     options: dict[str, Any] = {}
     if is_code_numbered(key):
         options = {_SAYS_CODES: False, "bit_depth": depth}
@@ -74,7 +76,7 @@ def encode(key: str, reflection: Any, depth: int) -> Any:
 
 def is_code_numbered(key: str) -> bool:
     """True where the registry defines the curve on codes in narrow numbering."""
-    function = _colour().LOG_ENCODINGS[key]
+    function = colour_science().LOG_ENCODINGS[key]
     return _SAYS_CODES in inspect.signature(getattr(function, "func", function)).parameters
 
 
@@ -106,8 +108,9 @@ def _plain(name: str) -> str:
     return "".join(letter for letter in name.casefold() if letter.isalnum())
 
 
-def _colour() -> ModuleType:
+def colour_science() -> ModuleType:
+    """The library `colour`, loaded without what it says of packages that are not there; to be had from here alone."""
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # it speaks of optional packages that only its plots need
+        warnings.simplefilter("ignore")  # it speaks of optional packages that nothing here needs
         import colour
     return colour
