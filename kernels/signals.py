@@ -62,8 +62,8 @@ def rgba_levels(
     elif step == (1, 1):
         _unmix(*read, target, _numbers(encoding, matrix))
     else:
-        left, right, across_share = _between(columns, step[0], place[0], read[1].shape[1])
-        upper, lower, down_share = _between(rows, step[1], place[1], read[1].shape[0])
+        left, right, across_share = between(columns, step[0], place[0], read[1].shape[1])
+        upper, lower, down_share = between(rows, step[1], place[1], read[1].shape[0])
         _unmix_between(
             *read, target, left, right, across_share, upper, lower, down_share, _numbers(encoding, matrix),
             np.zeros((2, read[1].shape[1]), np.float32),
@@ -87,7 +87,7 @@ def _numbers(encoding: Encoding, matrix: Matrix) -> Levels:
     )
 
 
-def _between(
+def between(
     count: int, step: int, place: int, samples: int
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Levels]:
     """For each luma sample the two chroma samples that it lies between, and the share of the second."""
