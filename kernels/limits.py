@@ -73,6 +73,7 @@ def excursions(
     step: tuple[int, int] = (1, 1),
     place: tuple[int, int] = (0, 0),
     filtered: bool = True,
+    channels: Sequence[int] = (0, 1, 2, 3),
 ) -> Excursions:
     """Measure a picture.
 
@@ -80,18 +81,19 @@ def excursions(
     limits : the lowest and the highest code allowed, in the encoding's own numbers
     step, place : of chroma samples, as signals.rgba_levels has them; chroma is interpolated linearly
     filtered : through the measuring filter; the edge of the picture goes on beyond it
+    channels : numbers of CHANNELS that are looked at
 
     Raises: ValueError naming the argument.
     """
-    channels = encoding.channels()
-    if len(planes) < len(channels):
-        raise ValueError(f"planes must be {len(channels)} of {encoding.model.value}, got {len(planes)}")
+    needed = encoding.channels()
+    if len(planes) < len(needed):
+        raise ValueError(f"planes must be {len(needed)} of {encoding.model.value}, got {len(planes)}")
     if not 0 <= limits[0] < limits[1] <= encoding.maximum:
         raise ValueError(f"limits must go up within 0..{encoding.maximum}, got {limits}")
-    read = [readable(check_codes(plane, "planes", encoding, "encoding")) for plane in planes[: len(channels)]]
+    read = [readable(check_codes(plane, "planes", encoding, "encoding")) for plane in planes[: len(needed)]]
     rows, columns = read[0].shape
     across, down = step if encoding.model is Model.YCBCR else (1, 1)
-    for plane, channel in zip(read, channels, strict=True):
+    for plane, channel in zip(read, needed, strict=True):
         shape = (-(-rows // down), -(-columns // across)) if channel is Channel.CHROMA else (rows, columns)
         if plane.shape != shape:
             raise ValueError(f"planes must fit {rows} x {columns} at steps {step}, got {plane.shape}")
@@ -102,7 +104,15 @@ def excursions(
     worst = np.zeros((8, 3), np.float64)
     worst[:4, 0], worst[4:, 0] = np.inf, -np.inf
     numbers = np.array([*_numbers(encoding, matrix), *limits], np.float32)
-    kinds = np.array([encoding.model is Model.YCBCR, reach, across if place[0] == 0 or across == 1 else 0], np.int64)
+    kinds = np.array(
+        [
+            encoding.model is Model.YCBCR,
+            reach,
+            across if place[0] == 0 or across == 1 else 0,
+            sum(1 << each for each in set(channels)),
+        ],
+        np.int64,
+    )
     _measure(
         *three, *between(columns, across, place[0], three[1].shape[1]), *between(rows, down, place[1], three[1].shape[0]),
         numbers, kinds, np.zeros((12, wide), np.float32), np.zeros((7, max(wide, three[1].shape[1])), np.float32),
@@ -135,7 +145,7 @@ def _measure(
 ) -> None:  # fmt: skip
     """ring holds Y', R', G', B' of three rows, each with its edges going on; see excursions."""
     rows, columns = luma.shape
-    mixed, reach, every = kind[0], kind[1], kind[2]
+    mixed, reach, every, asked = kind[0], kind[1], kind[2], kind[3]
     least, most = number[6], number[7]
     behind = 1 if reach else 0
     flags = np.zeros(3, np.uint8)
@@ -169,7 +179,8 @@ def _measure(
                 for x in range(reach):
                     line[x] = line[reach]
                     line[reach + columns + x] = line[reach + columns - 1]
-                flag |= _any_outside(line, least, most)
+                if asked >> channel & 1:
+                    flag |= _any_outside(line, least, most)
             flags[y % 3] = flag
         at = y - behind
         if at < 0:
@@ -180,6 +191,8 @@ def _measure(
         mask = row(outside, 0)
         mask[:] = 0
         for channel in range(4):
+            if not asked >> channel & 1:
+                continue
             line = row(ring, at % 3 * 4 + channel)
             if behind:
                 line = _filter(row(ring, before * 4 + channel), line, row(ring, after * 4 + channel), lines, columns)

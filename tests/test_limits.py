@@ -151,6 +151,19 @@ def test_a_colour_that_no_display_has_is_outside_though_its_codes_are_not():
     assert found.highest[1].code == pytest.approx(500 + 1.5748 * 388 * 876 / 896, abs=0.01)
 
 
+@pytest.mark.parametrize("asked", [(0,), (1, 2, 3), (2,), (0, 3)])
+def test_channels_that_are_not_asked_for_do_not_count(asked):
+    encoding = Encoding(10, Range.NARROW)
+    planes = planes_of(encoding, (2, 1))
+    whole = excursions(planes, encoding, R103[10], step=(2, 1))
+    some = excursions(planes, encoding, R103[10], step=(2, 1), channels=asked)
+    for channel in range(4):
+        of = channel in asked
+        assert some.below[channel] == (whole.below[channel] if of else 0)
+        assert some.highest[channel] == (whole.highest[channel] if of else None)
+    assert max(some.below[each] + some.above[each] for each in asked) <= some.area <= whole.area
+
+
 def test_one_row_and_one_pixel_are_pictures_too():
     encoding = Encoding(8, Range.FULL, Model.RGB)
     for shape in ((1, 1), (1, 5), (5, 1), (2, 2)):
