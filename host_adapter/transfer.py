@@ -16,14 +16,12 @@ from numpy.typing import NDArray
 
 from .headless.curves import IN_CODES, encode, find_key, is_code_numbered
 from .headless.errors import Problem
+from .headless.words import DISPLAYS
 
 GREY = 0.18
 """Reflection of the grey that stops are counted from."""
 CARD = 0.9
 """Reflection of a white card (common practice)."""
-
-DISPLAYS = {"bt1886": "BT.1886", "hlg": "BT.2100 HLG", "pq": "BT.2100 PQ"}
-"""What `--display` takes, and how it is called."""
 
 _WHITE_NITS = 203.0  # BT.2408-7 table 1
 _GREY_NITS = (

@@ -39,6 +39,11 @@ _PLACES = {
 Source: ITU-T H.273 8.7 (ChromaLocType), from memory."""
 
 
+def chroma_place(siting: str | None) -> tuple[int, int]:
+    """Where a chroma sample lies among its luma samples, as the kernels of `signals` take it; unsaid is 'left' (common practice)."""
+    return _PLACES.get(siting or "left", _PLACES["left"])
+
+
 def matrix_of(info: Info) -> Matrix:
     """The matrix that readers use: the file's word; where it is silent BT.709 for high definition, else BT.601.
 

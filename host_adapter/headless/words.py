@@ -10,3 +10,6 @@ PROFILES = ("log", "display", "hlg", "pq")
 
 FRAMINGS = ("burn", "overlay", "crop", "sheet")
 """What `footroom frame` makes."""
+
+DISPLAYS = {"bt1886": "BT.1886", "hlg": "BT.2100 HLG", "pq": "BT.2100 PQ"}
+"""Displays that a picture is made for, and how they are called."""

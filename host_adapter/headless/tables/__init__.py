@@ -1,0 +1,1 @@
+"""Tables for monitors and programs: made, written, read back by OpenColorIO, and what that showed."""
