@@ -59,7 +59,10 @@ def edit(size: tuple[int, int]) -> Iterator[Any]:
     scene.frame_start, scene.frame_end = 1, FRAMES
     scene.sequence_editor_create()
     versions.show_edit(bpy.context, scene)
-    versions.compositor_without_gpu(scene)
+    if hasattr(scene.render, "compositor_device"):
+        scene.render.compositor_device = (
+            "CPU"  # without a GPU 5.0 falls back by itself, 5.3 must be told, or it crashes
+        )
     try:
         yield scene
     finally:

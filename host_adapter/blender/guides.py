@@ -1,93 +1,40 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Guides over the edit: one overlay strip on top for the chosen deliveries, drawn anew in place when they change.
 
-The strip shows a still of the render's size with coverage, in sRGB, so that its levels reach the display as drawn under the Standard
-view; pixels that no guide covers keep their very bits. It is muted in final renders unless asked for. Values that are animated are
-drawn as they are at the frame of the last change.
+The strip may be cut, copied and put into a meta strip (see guides_strips.py). It shows a still of the render's size with coverage, in
+sRGB, so that its levels reach the display as drawn under the Standard view; pixels that no guide covers keep their very bits. It is
+muted in final renders unless asked for. Values that are animated are drawn as they are at the frame of the last change.
 """
 
 from __future__ import annotations
 
 import os
-from pathlib import Path
 from typing import Any, ClassVar
 
 import bpy
 from bpy.app.handlers import persistent
 
-from . import guides_still, properties, versions
+from . import guides_still, guides_strips, polls, properties, versions
 from .guides_still import EFFECT, FOLDER
-
-NAME = "FOOTROOM GUIDES - not for delivery"
-MARK = "footroom_guides"
-"""Custom property of the strip."""
-_UNMUTED = "footroom_guides_shown"
-"""Custom property of the strip while a render mutes it."""
+from .guides_strips import UNMUTED, shown, strip_of, strips_of
 
 WARNING = "Guides are in this render: it is not for delivery"
-SPACE = "sRGB"
 
 _problem: list[str] = []
 """Why the last change could not be drawn, in words."""
 
 
-def strip_of(scene: Any) -> Any:
-    """The scene's overlay strip, or None."""
-    return next((strip for strip in versions.every_strip(scene) if MARK in strip), None)
-
-
-def update(context: Any, scene: Any) -> Any:
-    """Draw the guides into the overlay strip, made where there is none; the strip.
+def update(scene: Any) -> Any:
+    """Draw the guides into the overlay strips, made where there is none; the first of them.
 
     Raises: ValueError, Problem, OSError; the edit is as it was then.
     """
     path = guides_still.home(scene, bpy.data.filepath)
     guides_still.write_still(scene, path)
-    strip = strip_of(scene)
-    if strip is None:
-        strip = _new_strip(context, scene, path)
-    _point(strip, path)
-    _raise(strip, scene)
-    return strip
-
-
-def _new_strip(context: Any, scene: Any, path: Path) -> Any:
-    editor = scene.sequence_editor or scene.sequence_editor_create()
-    strips = versions.top_level(editor)
-    top = max((each.channel for each in strips), default=0)
-    strip = strips.new_image(NAME, str(path), min(top + 1, 128), scene.frame_start, fit_method="ORIGINAL")
-    versions.set_length(strip, max(scene.frame_end - scene.frame_start + 1, 1))
-    strip.blend_type, strip.alpha_mode = "ALPHA_OVER", "STRAIGHT"
-    strip.colorspace_settings.name = SPACE
-    strip[MARK] = True
-    return strip
-
-
-def _point(strip: Any, path: Path) -> None:
-    """Show the still as it is now on the disk."""
-    folder = f"{path.parent}{os.sep}"
-    strip.directory = bpy.path.relpath(folder) if bpy.data.filepath else folder
-    strip.elements[0].filename = path.name
-    versions.changed(strip)
-
-
-def _raise(strip: Any, scene: Any) -> None:
-    others = [each.channel for each in versions.top_level(scene.sequence_editor) if MARK not in each]
-    if others and strip.channel <= max(others) < 128:
-        strip.channel = max(others) + 1
-
-
-def remove(scene: Any) -> bool:
-    """Take the overlay strip and its still away; whether there was one."""
-    strip = strip_of(scene)
-    if strip is None:
-        return False
-    path = Path(bpy.path.abspath(strip.directory)) / strip.elements[0].filename
-    versions.top_level(scene.sequence_editor).remove(strip)
-    if path.parent.name == FOLDER and path.name.startswith("guides-"):
-        path.unlink(missing_ok=True)
-    _problem.clear()
-    return True
+    for strip in strips_of(scene) or [guides_strips.new_strip(scene, path)]:
+        guides_strips.point(strip, path)
+    guides_strips.put_on_top(scene)
+    return strip_of(scene)
 
 
 def _redraw(scene: Any) -> None:
@@ -95,7 +42,7 @@ def _redraw(scene: Any) -> None:
 
     _problem.clear()
     try:
-        update(bpy.context, scene)
+        update(scene)
     except (ValueError, Problem, OSError) as reason:
         _problem.append(str(reason))
 
@@ -126,26 +73,26 @@ def _redraw_waiting() -> None:
 @persistent  # type: ignore[untyped-decorator]
 def before_render(scene: Any, _: Any = None) -> None:
     """Mute the overlay for the final render, or warn."""
-    for each in bpy.data.scenes:
-        strip = strip_of(each)
-        if strip is None or strip.mute or not scene.render.use_sequencer:
-            continue
-        if scene.footroom_guides_in_render:
-            print(f"Footroom: {WARNING}.")
-            versions.tell_later([WARNING])
-        else:
-            strip[_UNMUTED] = True
-            strip.mute = True
+    if not scene.render.use_sequencer:
+        return
+    strips = [strip for each in bpy.data.scenes for strip in shown(each)]
+    if strips and scene.footroom_guides_in_render:
+        print(f"Footroom: {WARNING}.")
+        versions.tell_later([WARNING])
+        return
+    for strip in strips:
+        strip[UNMUTED] = True
+        strip.mute = True
 
 
 @persistent  # type: ignore[untyped-decorator]
 def after_render(_: Any = None, __: Any = None) -> None:
     """Show the overlay again; a file that was saved in the middle of a render too."""
     for scene in bpy.data.scenes:
-        strip = strip_of(scene)
-        if strip is not None and _UNMUTED in strip:
-            strip.mute = False
-            del strip[_UNMUTED]
+        for strip in strips_of(scene):
+            if UNMUTED in strip:
+                strip.mute = False
+                del strip[UNMUTED]
 
 
 @persistent  # type: ignore[untyped-decorator]
@@ -163,8 +110,8 @@ def before_save(path: Any = None, _: Any = None) -> None:
 
     blend = path if isinstance(path, str) and path else bpy.data.filepath
     for scene in bpy.data.scenes:
-        strip = strip_of(scene)
-        if strip is None or not blend or strip.directory.startswith("//"):
+        strips = [strip for strip in strips_of(scene) if not strip.directory.startswith("//")]
+        if not strips or not blend:
             continue
         place = guides_still.home(scene, blend)
         try:
@@ -172,9 +119,10 @@ def before_save(path: Any = None, _: Any = None) -> None:
         except (ValueError, Problem, OSError) as reason:
             _problem[:] = [str(reason)]
             continue
-        # Relative to the file about to be written, unless Blender is going to reckon paths anew from an old place.
-        strip.directory = f"{place.parent}{os.sep}" if bpy.data.filepath else f"//{FOLDER}/"
-        strip.elements[0].filename = place.name
+        for strip in strips:
+            # Relative to the file about to be written, unless Blender is going to reckon paths anew from an old place.
+            strip.directory = f"{place.parent}{os.sep}" if bpy.data.filepath else f"//{FOLDER}/"
+            strip.elements[0].filename = place.name
 
 
 class FOOTROOM_OT_guides_update(bpy.types.Operator):  # noqa: N801
@@ -194,7 +142,7 @@ class FOOTROOM_OT_guides_update(bpy.types.Operator):  # noqa: N801
             if not any((wanted["windows"].strip(), wanted["grid"].strip(), wanted["safe"].strip(), wanted["centre"])):
                 self.report({"ERROR"}, "There is nothing to draw: name windows, a grid, safe areas or the centre.")
                 return {"CANCELLED"}
-            strip = update(context, scene)
+            strip = update(scene)
         except (ValueError, Problem) as reason:
             self.report({"ERROR"}, f"{str(reason).rstrip('.')}.")
             return {"CANCELLED"}
@@ -207,7 +155,7 @@ class FOOTROOM_OT_guides_update(bpy.types.Operator):  # noqa: N801
 
 
 class FOOTROOM_OT_guides_remove(bpy.types.Operator):  # noqa: N801
-    """Take the strip with the guides away"""
+    """Take the strips with the guides away"""
 
     bl_idname = "footroom.guides_remove"
     bl_label = "Remove guides"
@@ -216,12 +164,11 @@ class FOOTROOM_OT_guides_remove(bpy.types.Operator):  # noqa: N801
     @classmethod
     def poll(cls, context: Any) -> bool:
         there = strip_of(versions.edit_scene(context)) is not None
-        if not there:
-            cls.poll_message_set("There are no guides in this edit")
-        return there
+        return polls.ready(cls, "" if there else "There are no guides in this edit")
 
     def execute(self, context: Any) -> set[str]:
-        remove(versions.edit_scene(context))
+        guides_strips.remove(versions.edit_scene(context))
+        _problem.clear()
         self.report({"INFO"}, "The guides are gone.")
         return {"FINISHED"}
 
@@ -239,7 +186,7 @@ def draw(layout: Any, context: Any) -> None:
     row.operator(FOOTROOM_OT_guides_update.bl_idname, icon="OVERLAY")
     row.operator(FOOTROOM_OT_guides_remove.bl_idname, text="Remove", icon="X")
     layout.prop(scene, "footroom_guides_in_render")
-    if scene.footroom_guides_in_render and strip_of(scene) is not None:
+    if scene.footroom_guides_in_render and shown(scene):
         paragraph(layout, context, "Guides are left in final renders, which are not for delivery then", "ERROR")
     for words in _problem:
         paragraph(layout, context, words, "ERROR")

@@ -20,7 +20,7 @@ from bpy.app.handlers import persistent
 from footroom.host_adapter.effects import effect
 from footroom.kernels.encoding import Range
 
-from . import code_values, feed, versions
+from . import code_values, feed, polls, versions
 from .feed import Feed, Unfed
 from .nodes import Wiring
 from .properties import annotations_of
@@ -218,10 +218,7 @@ class FOOTROOM_OT_live(bpy.types.Operator):  # noqa: N801
 
     @classmethod
     def poll(cls, context: Any) -> bool:
-        reason = versions.too_old() or ("" if versions.selected(context) else "Select a movie strip first")
-        if reason:
-            cls.poll_message_set(reason)
-        return not reason
+        return polls.ready(cls, polls.no_selection(context, "movie strip"))
 
     def execute(self, context: Any) -> set[str]:
         from footroom.host_adapter.headless.errors import Problem
@@ -252,15 +249,15 @@ class FOOTROOM_OT_live(bpy.types.Operator):  # noqa: N801
 
 def draw(layout: Any, context: Any) -> None:
     """For the panel."""
-    from .panel import paragraph
+    from .panel import on_and_off, paragraph
 
     layout.label(text="Full codes, flagged narrow:")
-    row = layout.row(align=True)
-    row.operator(FOOTROOM_OT_live.bl_idname, icon="RENDER_ANIMATION")
-    strips = versions.selected(context)
-    off = row.row(align=True)
-    off.enabled = any(LIVE in strip for strip in strips)
-    off.operator(FOOTROOM_OT_live.bl_idname, text="Remove", icon="X").remove = True
+    on_and_off(
+        layout,
+        FOOTROOM_OT_live.bl_idname,
+        "RENDER_ANIMATION",
+        any(LIVE in strip for strip in versions.selected(context)),
+    )
     number = len(fed(versions.edit_scene(context)))
     if number:
         paragraph(layout, context, f"{number} in this edit; the preview shows Blender's own reading", "INFO")

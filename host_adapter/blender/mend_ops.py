@@ -3,16 +3,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, ClassVar
 
 import bpy
 
-from . import live, progress, range_modifier, relinking, strips, versions
+from . import live, polls, progress, range_modifier, relinking, strips, versions
 from .mending import Made, Wish, folders, mend_all, order_of, run_path
 from .progress import Task, Working, say
-from .survey_ops import LINKED, editable, found_of
+from .survey_ops import found_of
 from .surveying import stamp
 from .wording import counted
 
@@ -28,6 +28,16 @@ def wrong(strip: Any) -> bool:
     return bool(record and record.get("remedy") in ("retag", "lift", "rescale"))
 
 
+def _mended(strip: Any) -> bool:
+    return bool(strip.get(relinking.ORIGINAL))
+
+
+def _unless(context: Any, is_so: Callable[[Any], Any], words: str) -> str:
+    """The words, unless something is so of any strip that shows a recording."""
+    strips_here = versions.every_strip(versions.edit_scene(context))
+    return "" if any(is_so(strip) for strip in strips_here if strip.type in ("MOVIE", "IMAGE")) else words
+
+
 class FOOTROOM_OT_mend(Working, bpy.types.Operator):  # noqa: N801  (Blender's naming)
     """Make mended copies of the recordings and show them in the strips; trims, effects and animation stay"""
 
@@ -41,16 +51,7 @@ class FOOTROOM_OT_mend(Working, bpy.types.Operator):  # noqa: N801  (Blender's n
 
     @classmethod
     def poll(cls, context: Any) -> bool:
-        scene = versions.edit_scene(context)
-        if progress.busy() is not None:
-            return progress.refuse(cls, "Footroom is at work; wait for it, or stop it")
-        if scene is None or scene.sequence_editor is None:
-            return progress.refuse(cls, "There is no strip in the sequencer")
-        if not editable(scene):
-            return progress.refuse(cls, LINKED)
-        if not any(found_of(strip) for strip in versions.every_strip(scene) if strip.type in ("MOVIE", "IMAGE")):
-            return progress.refuse(cls, "Survey the strips first")
-        return True
+        return polls.ready(cls, polls.no_edit(context) or _unless(context, found_of, "Survey the strips first"))
 
     def begin(self, context: Any) -> Task | None:
         progress.hush()
@@ -161,21 +162,12 @@ class FOOTROOM_OT_put_back(bpy.types.Operator):  # noqa: N801  (Blender's naming
 
     @classmethod
     def poll(cls, context: Any) -> bool:
-        scene = versions.edit_scene(context)
-        if progress.busy() is not None:
-            return progress.refuse(cls, "Footroom is at work; wait for it, or stop it")
-        if scene is None or scene.sequence_editor is None:
-            return progress.refuse(cls, "There is no strip in the sequencer")
-        if not editable(scene):
-            return progress.refuse(cls, LINKED)
-        if not any(strip.get(relinking.ORIGINAL) for strip in versions.every_strip(scene)):
-            return progress.refuse(cls, "No strip is mended")
-        return True
+        return polls.ready(cls, polls.no_edit(context) or _unless(context, _mended, "No strip is mended"))
 
     def execute(self, context: Any) -> set[str]:
         progress.hush()
         edit = strips.edit_of(versions.edit_scene(context))
-        mended = [use for use in edit.uses if use.strip.get(relinking.ORIGINAL)]
+        mended = [use for use in edit.uses if _mended(use.strip)]
         wanted = [use for use in mended if use.strip.select or not self.selected]
         if not wanted:
             say(self, "INFO", "No selected strip is mended")

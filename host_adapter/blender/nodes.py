@@ -19,7 +19,7 @@ import bpy
 from footroom.kernels.encoding import Channel, Encoding, Model, Range, affine_map
 from footroom.kernels.matrix import Matrix
 
-from . import code_values, versions
+from . import code_values, polls, versions
 
 DEPTHS = (8, 10, 12)
 BASE = "Footroom {} to {} {} bit"
@@ -206,10 +206,7 @@ class FOOTROOM_OT_node_groups(bpy.types.Operator):  # noqa: N801  (Blender's for
 
     @classmethod
     def poll(cls, context: Any) -> bool:
-        reason = versions.too_old()
-        if reason:
-            cls.poll_message_set(reason)
-        return not reason
+        return polls.ready(cls, versions.too_old())
 
     def execute(self, context: Any) -> set[str]:
         before = len(bpy.data.node_groups)

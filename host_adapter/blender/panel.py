@@ -47,6 +47,15 @@ def paragraph(layout: Any, context: Any, words: str, icon: str = "NONE") -> None
             column.label(text=line, icon="BLANK1" if icon != "NONE" else "NONE")
 
 
+def on_and_off(layout: Any, operator: str, icon: str, active: bool) -> None:
+    """A button that puts something on the selected strips, and one that takes it off again where there is any."""
+    row = layout.row(align=True)
+    row.operator(operator, icon=icon)
+    off = row.row(align=True)
+    off.enabled = active
+    off.operator(operator, text="Remove", icon="X").remove = True
+
+
 def state_of(strip: Any) -> tuple[str, str]:
     """A strip in a few words, and the icon beside them."""
     if strip.get(relinking.ORIGINAL):

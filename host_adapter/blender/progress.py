@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import contextlib
 import threading
+import traceback
 from collections.abc import Callable
 from typing import Any, ClassVar
 
 import bpy
 from bpy.app.handlers import persistent
+
+from .wording import in_host
 
 INTERVAL = 0.1
 """Seconds between two looks at the work."""
@@ -88,7 +91,11 @@ class Watch:
     def __init__(self, context: Any, task: Task) -> None:
         self.task, self._manager, self._workspace = task, context.window_manager, context.workspace
         self._timer = self._manager.event_timer_add(INTERVAL, window=context.window)
-        self._manager.progress_begin(0, 100)
+        try:
+            self._manager.progress_begin(0, 100)
+        except Exception:
+            self._manager.event_timer_remove(self._timer)
+            raise
 
     def look(self, event: Any) -> str:
         """'over' | 'taken' (the event was ours) | 'pass' (it is for others)."""
@@ -137,9 +144,15 @@ class Working:
         task = self.begin(context)
         if task is None:
             return {"CANCELLED"}
-        State.task = task.start()
-        self._watch = Watch(context, task)
-        context.window_manager.modal_handler_add(self)
+        try:
+            self._watch = Watch(context, task)
+            State.task = task.start()
+            context.window_manager.modal_handler_add(self)
+        except Exception as failure:
+            stop_all()
+            if self._watch is not None:
+                self._watch.close()
+            return self._failed(failure)
         return {"RUNNING_MODAL"}
 
     def execute(self, context: Any) -> set[str]:
@@ -174,9 +187,31 @@ class Working:
     def _finish(self, context: Any, task: Task) -> set[str]:
         State.task = None
         if task.failure is not None:
-            say(self, "ERROR", f"{type(task.failure).__name__}: {task.failure}")
-            raise task.failure
-        return self.end(context, task)
+            return self._failed(task.failure)
+        try:
+            return self.end(context, task)
+        except Exception as failure:
+            return self._failed(failure)
+
+    def _failed(self, failure: BaseException) -> set[str]:
+        """Say what nobody foresaw. What a person cannot read, and whoever mends it needs, goes to the console."""
+        traceback.print_exception(failure)
+        say(self, "ERROR", failure_words(failure))
+        return {"CANCELLED"}
+
+
+def failure_words(failure: BaseException) -> str:
+    """A failure for a person to read."""
+    from footroom.host_adapter.headless.errors import Problem
+
+    if isinstance(failure, Problem):
+        return in_host(str(failure))
+    if isinstance(failure, MemoryError):
+        return "There is not enough memory; close other programs."
+    if isinstance(failure, OSError) and failure.strerror:
+        return f"The system refused: {failure.strerror}{f' ({failure.filename})' if failure.filename else ''}."
+    what = f"{type(failure).__name__}: {failure}".rstrip(": ")
+    return f"Footroom failed where it should not ({what}). The console says more; please report it."
 
 
 def say(operator: Any, level: str, words: str) -> None:
@@ -188,12 +223,6 @@ def say(operator: Any, level: str, words: str) -> None:
 def hush() -> None:
     """Forget what was said of the last run."""
     State.said = ()
-
-
-def refuse(operator_class: Any, words: str) -> bool:
-    """False for a poll, with the reason in the button's tooltip."""
-    operator_class.poll_message_set(words)
-    return False
 
 
 def stop_all(seconds: float = 60.0) -> None:
@@ -220,7 +249,9 @@ class FOOTROOM_OT_stop(bpy.types.Operator):  # noqa: N801  (Blender's naming)
 
     @classmethod
     def poll(cls, _context: Any) -> bool:
-        return busy() is not None or refuse(cls, "Nothing is going on")
+        if busy() is None:
+            cls.poll_message_set("Nothing is going on")
+        return busy() is not None
 
     def execute(self, _context: Any) -> set[str]:
         task = busy()

@@ -19,7 +19,7 @@ from footroom.host_adapter.effects import effect
 from footroom.kernels.encoding import Encoding, Model, Range
 from footroom.kernels.matrix import Matrix
 
-from . import code_values, versions
+from . import code_values, polls, versions
 from .nodes import Constants, Wiring, weights_of
 from .properties import annotations_of
 
@@ -208,10 +208,7 @@ class FOOTROOM_OT_range_modifier(bpy.types.Operator):  # noqa: N801
 
     @classmethod
     def poll(cls, context: Any) -> bool:
-        reason = versions.too_old() or ("" if versions.selected(context) else "Select a strip first")
-        if reason:
-            cls.poll_message_set(reason)
-        return not reason
+        return polls.ready(cls, polls.no_selection(context, "strip"))
 
     def execute(self, context: Any) -> set[str]:
         scene = versions.edit_scene(context)
@@ -231,15 +228,11 @@ class FOOTROOM_OT_range_modifier(bpy.types.Operator):  # noqa: N801
 
 def draw(layout: Any, context: Any) -> None:
     """For the panel."""
-    from .panel import paragraph
+    from .panel import on_and_off, paragraph
 
     layout.label(text="Narrow codes, flagged full:")
-    row = layout.row(align=True)
-    row.operator(FOOTROOM_OT_range_modifier.bl_idname, icon="MODIFIER")
     active = any(modifier_of(strip) is not None for strip in versions.selected(context))
-    off = row.row(align=True)
-    off.enabled = active
-    off.operator(FOOTROOM_OT_range_modifier.bl_idname, text="Remove", icon="X").remove = True
+    on_and_off(layout, FOOTROOM_OT_range_modifier.bl_idname, "MODIFIER", active)
     words = "Full codes, flagged narrow, are clipped before a modifier sees them: mend the file, or use the live path"
     paragraph(layout, context, words, "INFO")
 

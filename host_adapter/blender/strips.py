@@ -25,7 +25,7 @@ WITHOUT_FILES = {
 """Strips that are left out with a word. Effects on strips and sound are not spoken of."""
 
 DRAWN = "footroom_guides"
-"""Custom property of the strip that guides are drawn in, which is no recording."""
+"""Custom property of strips that guides are drawn in, which are no recordings."""
 
 
 @dataclass(frozen=True, slots=True)

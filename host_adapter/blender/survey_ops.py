@@ -9,7 +9,7 @@ from typing import Any, ClassVar
 
 import bpy
 
-from . import progress, strips, versions
+from . import polls, progress, strips, versions
 from .progress import Task, Working, say
 from .surveying import survey_paths
 from .wording import counted
@@ -72,14 +72,7 @@ class FOOTROOM_OT_survey(Working, bpy.types.Operator):  # noqa: N801  (Blender's
 
     @classmethod
     def poll(cls, context: Any) -> bool:
-        scene = versions.edit_scene(context)
-        if progress.busy() is not None:
-            return progress.refuse(cls, "Footroom is at work; wait for it, or stop it")
-        if scene is None or scene.sequence_editor is None or not versions.top_level(scene.sequence_editor):
-            return progress.refuse(cls, "There is no strip in the sequencer")
-        if not editable(scene):
-            return progress.refuse(cls, LINKED)
-        return True
+        return polls.ready(cls, polls.no_edit(context))
 
     def begin(self, context: Any) -> Task | None:
         progress.hush()
@@ -124,14 +117,6 @@ class FOOTROOM_OT_survey(Working, bpy.types.Operator):  # noqa: N801  (Blender's
             parts.append(f"{counted(troubles, 'strip')} could not be looked at")
         stopped = "Stopped. " if task.stop.is_set() else ""
         say(self, "INFO", f"{stopped}Surveyed {', '.join(parts)}")
-
-
-LINKED = "The scene is linked from another blend file; open that one"
-
-
-def editable(scene: Any) -> bool:
-    """Whether strips of the scene can be changed."""
-    return scene.library is None
 
 
 def _nothing(edit: strips.Edit) -> str:

@@ -10,7 +10,6 @@ compositor of a strip        none                                modifier of typ
 node groups of compositors   `scene.node_tree` for the scene     all in `node_groups` (5.0)
 strip that is Non-Color      its pixels are the sequencer's        its pixels are the working space's (5.2)
 times of a strip             `frame_start`, `frame_duration` …   `content_start`, `content_duration` … (5.3)
-compositor without a GPU     falls back by itself (5.0)          must be told, or it crashes (5.3)
 overlay on Rec.1886          leaves the rest bit for bit (5.0)   moves all of it by 2e-5 (5.2; sRGB does not)
 ===========================  ==================================  ========================================
 """
@@ -58,6 +57,11 @@ def every_strip(scene: Any) -> list[Any]:
     if editor is None:
         return []
     return list(editor.strips_all if hasattr(editor, "strips_all") else editor.sequences_all)
+
+
+def siblings(strip: Any) -> Any:
+    """The strips that a strip lies among: those of its meta strip, or of the edit."""
+    return top_level(strip.parent_meta() or strip.id_data.sequence_editor)
 
 
 def strip_type() -> Any:
@@ -174,12 +178,6 @@ def new_tree(name: str) -> Any:
 def socket(tree: Any, name: str, kind: str, direction: str) -> Any:
     """A socket on a node group. kind : 'Color' | 'Bool' | 'Vector' | 'Float'; direction : 'INPUT' | 'OUTPUT'."""
     return tree.interface.new_socket(name, in_out=direction, socket_type=f"NodeSocket{kind}")
-
-
-def compositor_without_gpu(scene: Any) -> None:
-    """For Blender without a window: the newer ones crash there unless the compositor is told to use the processor."""
-    if bpy.app.background and hasattr(scene.render, "compositor_device"):
-        scene.render.compositor_device = "CPU"
 
 
 def changed(strip: Any) -> None:

@@ -12,7 +12,6 @@ _INSTEAD = (
     (r"[^.;]*--even-so[^.]*\.?", " Choose another remedy, or set Even so if you know better."),
     (r"[^.;]*--overwrite[^.]*\.?", " Choose another folder, or set Replace earlier results."),
     (r"[^.;]*--out\b[^.]*\.?", " Choose another folder in the panel."),
-    (r"[^.;]*--jobs[^.]*\.?", " Close other programs."),
     (r"[^.;]*--(remedy|from|to|codec|depth|profile)\b[^.]*\.?", " Choose another remedy in the panel."),
     (r"[^.;]*footroom (survey|mend)\b[^.]*\.?", ""),
 )

@@ -82,7 +82,7 @@ def test_final_renders_are_bit_identical_unless_asked_otherwise(tmp_path, capfd)
     scene.footroom_guides_in_render = False
     clean = render_all(tmp_path)
     assert all(np.array_equal(clean[frame], plain[frame]) for frame in plain)
-    assert not strip.mute and guides._UNMUTED not in strip
+    assert not strip.mute and guides.UNMUTED not in strip
     assert "not for delivery" not in capfd.readouterr().out
     scene.footroom_guides_in_render = True
     drawn = render_all(tmp_path)
@@ -121,6 +121,64 @@ def test_the_strip_follows_its_properties_in_place(tmp_path):
         bpy.ops.footroom.guides_update()
     scene.footroom.guides.windows = "9:16"
     assert not guides._problem
+
+
+def pieces(scene):
+    """The overlay cut at frame 2, the first piece in a meta strip."""
+    guides.strip_of(scene).split(2, "SOFT")
+    assert len(guides.strips_of(scene)) == 2
+    inside, after = sorted(guides.strips_of(scene), key=versions.shows_from)
+    meta = scene.sequence_editor.strips.new_meta("both", channel=9, frame_start=1)
+    inside.move_to_meta(meta)
+    return inside, after
+
+
+def test_every_piece_of_a_cut_is_looked_after(tmp_path, capfd):
+    """A strip that is cut, copied or put into a meta strip is more strips with the same mark: all are muted, and put back."""
+    scene = edit(tmp_path)
+    plain = render_all(tmp_path)
+    ask(scene, windows="1:1", shade=100.0)
+    bpy.ops.footroom.guides_update()
+    inside, after = pieces(scene)
+    drawn = render_all(tmp_path)
+    assert all(not np.array_equal(drawn[frame], plain[frame]) for frame in plain)
+    assert capfd.readouterr().out.count("it is not for delivery") == 1
+    scene.footroom_guides_in_render = False
+    clean = render_all(tmp_path)
+    assert all(np.array_equal(clean[frame], plain[frame]) for frame in plain)
+    assert not inside.mute and not after.mute and not any(guides.UNMUTED in strip for strip in (inside, after))
+    # A piece that was muted by hand is left so, and the warning is for what shows.
+    after.mute = True
+    render_all(tmp_path)
+    assert after.mute and not inside.mute
+    inside.mute, scene.footroom_guides_in_render = True, True
+    layout = Layout()
+    guides.draw(layout, bpy.context)
+    assert "not for delivery then" not in " ".join(layout.words)
+
+
+def test_every_piece_follows_the_properties_and_goes_with_the_file(tmp_path):
+    scene = edit(tmp_path)
+    ask(scene, windows="1:1", shade=100.0)
+    bpy.ops.footroom.guides_update()
+    inside, after = pieces(scene)
+    add_movie(tmp_path / "clip.mkv", 12)
+    bpy.ops.footroom.guides_update()
+    assert after.channel == 13 and inside.parent_meta() is not None
+    folder = tmp_path / "project"
+    folder.mkdir()
+    bpy.ops.wm.save_as_mainfile(filepath=str(folder / "edit.blend"))
+    bpy.ops.wm.open_mainfile(filepath=str(folder / "edit.blend"))
+    scene = bpy.context.scene
+    assert [strip.directory for strip in guides.strips_of(scene)] == ["//footroom/"] * 2
+    still = folder / "footroom" / f"guides-{scene.name}.png"
+    assert still.is_file()
+    # A copy of the scene shows the same still until its own guides are drawn: it stays for that one.
+    other = scene.copy()
+    assert len(guides.strips_of(other)) == 2
+    assert bpy.ops.footroom.guides_remove() == {"FINISHED"}
+    assert guides.strips_of(scene) == [] and still.is_file()
+    assert guides.guides_strips.remove(other) == 2 and not still.exists()
 
 
 def test_pixel_aspect_is_a_squeeze(tmp_path):

@@ -14,6 +14,7 @@ import footroom.host_adapter.blender as addon_package  # noqa: E402
 from footroom.host_adapter.blender import panel, progress, properties, survey_ops, wording  # noqa: E402
 from footroom.host_adapter.effect import Kind  # noqa: E402
 from footroom.host_adapter.effects import effect, effects  # noqa: E402
+from footroom.host_adapter.headless.errors import Problem  # noqa: E402
 
 pytestmark = pytest.mark.usefixtures("addon")
 
@@ -404,9 +405,49 @@ def test_an_operator_that_blender_ends_stops_its_work(windowed):
     assert task.over and progress.busy() is None and not made.ended
 
 
-def test_nothing_to_do_is_cancelled_and_a_fault_is_raised(windowed):
+def test_nothing_to_do_is_cancelled(windowed):
     assert Operator(None).invoke(windowed, event("NONE")) == {"CANCELLED"}
+
+
+def test_a_fault_in_the_work_or_at_its_end_is_said_in_words(windowed, capsys):
+    """No exception leaves an operator: Blender would show its traceback to the person. The console has it."""
     made = Operator(lambda task: 1 // 0)
-    with pytest.raises(ZeroDivisionError):
-        made.execute(windowed)
-    assert made.reports[0][0] == {"ERROR"} and progress.busy() is None
+    assert made.execute(windowed) == {"CANCELLED"} and progress.busy() is None
+    level, words = made.reports[0]
+    assert level == {"ERROR"} and "ZeroDivisionError" in words and "console" in words and "\n" not in words
+    assert "1 // 0" in capsys.readouterr().err
+    made = Operator(lambda task: "done")
+    made.end = lambda *_: 1 // 0
+    assert made.execute(windowed) == {"CANCELLED"} and "ZeroDivisionError" in made.reports[0][1]
+
+
+@pytest.mark.parametrize(
+    ("failure", "words"),
+    [
+        (Problem("a.mov", "it has no picture", "Choose another --out."), "another folder in the panel"),
+        (MemoryError(), "not enough memory"),
+        (OSError(28, "No space left on device", "/card/a.mov"), "No space left on device (/card/a.mov)"),
+        (KeyboardInterrupt(), "(KeyboardInterrupt)"),
+    ],
+)
+def test_failures_have_words(failure, words):
+    assert words in progress.failure_words(failure)
+
+
+@pytest.mark.parametrize("refused", ["event_timer_add", "progress_begin", "modal_handler_add"])
+def test_where_blender_refuses_to_watch_nothing_goes_on(windowed, refused, capsys):
+    """A task that stayed set would grey out every button until Blender is started anew."""
+
+    class Refusing(Manager):
+        def __getattr__(self, name):
+            if name == refused:
+                raise RuntimeError(f"no {name} here")
+            return super().__getattr__(name)
+
+    windowed.window_manager = Refusing()
+    made = Operator(lambda task: task.stop.wait(20))
+    assert made.invoke(windowed, event("NONE")) == {"CANCELLED"}
+    assert progress.busy() is None and made.reports[0][0] == {"ERROR"} and refused in made.reports[0][1]
+    assert not [thread for thread in threading.enumerate() if thread.name == "footroom-task"]
+    begun = {call[0] for call in windowed.window_manager.log}
+    assert ("event_timer_remove" in begun) == ("event_timer_add" in begun)
