@@ -22,6 +22,7 @@ import pytest
 from footroom.kernels import Channel, Dither, Encoding, Range, requantise, rescale
 from footroom.kernels.occupancy import counts
 from footroom.kernels.scaling import code_map
+from footroom.kernels.scopes import waveform_counts
 
 FULL, NARROW = Encoding(10, Range.FULL), Encoding(10, Range.NARROW)
 BOUNDS = {
@@ -102,6 +103,24 @@ def test_counts(benchmark, plane, rounds, ratios):
     benchmark.group = "counts"
     benchmark.pedantic(lambda: counts(plane, FULL, out=out), rounds=min(rounds, 5))
     ratios("counts of codes", "footroom", against_copy(plane, lambda: counts(plane, FULL, out=out), rounds), 3)
+
+
+def test_waveform(benchmark, plane, rounds, ratios):
+    columns = 480 if plane.shape[1] == 3840 else 48
+    places = np.broadcast_to(np.arange(plane.shape[1]) * columns // plane.shape[1], plane.shape)
+
+    def peer():
+        return np.histogram2d(places.ravel(), plane.ravel(), bins=(columns, 1024), range=((0, columns), (0, 1024)))[0]
+
+    assert np.array_equal(waveform_counts(plane, FULL, columns), peer())
+    benchmark.group = "waveform"
+    benchmark.pedantic(lambda: waveform_counts(plane, FULL, columns), rounds=min(rounds, 5))
+    ratios(
+        "waveform of 480 columns",
+        "footroom",
+        against_copy(plane, lambda: waveform_counts(plane, FULL, columns), rounds),
+    )
+    ratios("waveform of 480 columns", "numpy, histogram2d", against_copy(plane, peer, 3))
 
 
 def _numpy_float(plane, out):

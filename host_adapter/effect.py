@@ -2,203 +2,25 @@
 
 A host reads the description (parameters, clips, contexts) and builds its own controls from it; it hands `render` images with absolute
 coordinates and parameters' values at one time. Nothing heavy is imported here: a host that scans effects does so in milliseconds.
-
-Coordinates are pixels of the picture from its top left corner, y downwards, at the image's own scale. A host that counts from
-the bottom (OpenFX) turns its row stride round and its window over; that is the adapter's job.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
-from enum import Enum
+from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from ..kernels.encoding import PLANE_CHANNELS, Channel, Encoding, Model
+from ..kernels.encoding import Channel, Encoding, Model
+from .image import Field, Image, Premultiplied, Window
+from .parameters import Choice, Kind, Param
 
-if TYPE_CHECKING:
-    from ..kernels.matrix import Matrix
+__all__ = [
+    "OUTPUT", "SOURCE", "Choice", "Clip", "Effect", "Field", "Image", "Kind", "Param", "Premultiplied", "Time", "Values", "Window",
+]  # fmt: skip
 
 Values = Mapping[str, Any]
-"""Parameters' values by name, as `Description.values` checks them."""
-
-
-class Kind(Enum):
-    """What a parameter holds, and the Python type of its values."""
-
-    BOOLEAN = "boolean"
-    INTEGER = "integer"
-    NUMBER = "number"
-    CHOICE = "choice"
-    TEXT = "text"
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """One value of a CHOICE: as written in files and on command lines, and as shown."""
-
-    value: str
-    label: str
-
-
-@dataclass(frozen=True, slots=True)
-class Param:
-    """A parameter, declared once for every host.
-
-    name : as programs write it; label : as a person sees it
-    default : of the kind's type; for CHOICE one of the values
-    low, high : limits of INTEGER and NUMBER, both allowed values themselves
-    unit : of a number, '' where it has none
-    animates : whether its value may change over time
-    reads : turns a TEXT into values, raising ValueError that says what is wrong; None takes any text
-    """
-
-    name: str
-    label: str
-    kind: Kind
-    default: Any
-    help: str
-    low: float | None = None
-    high: float | None = None
-    choices: tuple[Choice, ...] = ()
-    unit: str = ""
-    animates: bool = True
-    reads: Callable[[str], Any] | None = None
-
-    @property
-    def words(self) -> tuple[str, ...]:
-        """The values of a CHOICE."""
-        return tuple(choice.value for choice in self.choices)
-
-    def checked(self, value: Any) -> Any:
-        """The value in its kind's type.
-
-        Raises: ValueError naming the parameter and the value.
-        """
-        if self.kind is Kind.BOOLEAN:
-            if not isinstance(value, (bool, int)) or value not in (0, 1):
-                raise self._refused(value, "true or false")
-            return bool(value)
-        if self.kind in (Kind.INTEGER, Kind.NUMBER):
-            return self._number(value)
-        if not isinstance(value, str):
-            raise self._refused(value, "a text")
-        if self.kind is Kind.CHOICE and value not in self.words:
-            raise self._refused(value, f"one of {', '.join(self.words)}")
-        if self.reads is not None:
-            try:
-                self.reads(value)
-            except ValueError as error:
-                raise ValueError(f"{self.name}: {error}") from None
-        return value
-
-    def _number(self, value: Any) -> int | float:
-        whole = self.kind is Kind.INTEGER
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or (whole and not float(value).is_integer()):
-            raise self._refused(value, "a whole number" if whole else "a number")
-        low, high = self.low, self.high
-        if not (low is None or value >= low) or not (high is None or value <= high):  # so that NaN is refused too
-            raise self._refused(value, f"{_end(low)}..{_end(high)}{' ' + self.unit if self.unit else ''}")
-        return int(value) if whole else float(value)
-
-    def _refused(self, value: Any, wanted: str) -> ValueError:
-        return ValueError(f"{self.name} must be {wanted}, got {value!r}")
-
-
-def _end(limit: float | None) -> str:
-    return "" if limit is None else f"{limit:g}"
-
-
-class Premultiplied(Enum):
-    """How colour and alpha go together in an image."""
-
-    OPAQUE = "opaque"
-    """No alpha, or alpha that is all of it."""
-    YES = "premultiplied"
-    NO = "straight"
-
-
-class Field(Enum):
-    """Which rows of the picture an image holds."""
-
-    FRAME = "frame"
-    UPPER = "upper"
-    """Rows 0, 2, 4, …"""
-    LOWER = "lower"
-    """Rows 1, 3, 5, …"""
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """Part of a picture, absolute pixels; x1 and y1 exclusive."""
-
-    x0: int
-    y0: int
-    x1: int
-    y1: int
-
-    @property
-    def empty(self) -> bool:
-        return self.x0 >= self.x1 or self.y0 >= self.y1
-
-    def within(self, other: Window) -> bool:
-        return other.x0 <= self.x0 and other.y0 <= self.y0 and self.x1 <= other.x1 and self.y1 <= other.y1
-
-    def common(self, other: Window) -> Window:
-        """What both cover; empty where that is nothing."""
-        return Window(max(self.x0, other.x0), max(self.y0, other.y0), min(self.x1, other.x1), min(self.y1, other.y1))
-
-
-@dataclass(frozen=True, slots=True)
-class Image:
-    """A picture or a tile of it, as a host holds it.
-
-    planes : arrays [rows, columns] that cover `bounds`, subsampled planes what lies under it; any strides, negative ones too
-    encoding : what codes stand for; of floating-point planes, which hold code / M, or None where they hold levels (black 0, white 1)
-    bounds : where the planes lie in the picture
-    whole : the picture that this is a tile of, in the image's own pixels
-    sampling, siting : of chroma, as media.Info has them
-    matrix : of Y'CbCr; None for the rest
-    scale : pixels of this image to one of the full picture, across and down
-    aspect : displayed width of a full picture's pixel over its height
-    """
-
-    planes: tuple[Any, ...]
-    channels: tuple[Channel, ...]
-    encoding: Encoding | None
-    bounds: Window
-    whole: Window
-    sampling: str = "4:4:4"
-    siting: str | None = None
-    matrix: Matrix | None = None
-    scale: tuple[Fraction, Fraction] = (Fraction(1), Fraction(1))
-    aspect: Fraction = Fraction(1)
-    field: Field = Field.FRAME
-    premultiplied: Premultiplied = Premultiplied.OPAQUE
-
-    @property
-    def floating(self) -> bool:
-        return bool(self.planes) and self.planes[0].dtype.kind == "f"
-
-    @property
-    def model(self) -> Model:
-        """Of its colour planes."""
-        colour = tuple(channel for channel in self.channels if channel is not Channel.ALPHA)
-        return next(model for model, channels in PLANE_CHANNELS.items() if channels == colour)
-
-    def part(self, window: Window, step: tuple[int, int]) -> tuple[Any, ...]:
-        """Views of the planes under a window.
-
-        step : luma samples to a chroma sample; the window's corner lies on one
-        """
-        found = []
-        for plane, channel in zip(self.planes, self.channels, strict=True):
-            across, down = step if channel is Channel.CHROMA else (1, 1)
-            left, top = window.x0 // across - self.bounds.x0 // across, window.y0 // down - self.bounds.y0 // down
-            rows, columns = -(-window.y1 // down) - window.y0 // down, -(-window.x1 // across) - window.x0 // across
-            found.append(plane[top : top + rows, left : left + columns])
-        return tuple(found)
+"""Parameters' values by name, as `Effect.values` checks them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +48,6 @@ class Clip:
     depths: frozenset[int | None] = frozenset({*range(8, 17), None})
     models: frozenset[Model] = frozenset(Model)
     alpha: bool = True
-    optional: bool = False
 
     def refuses(self, image: Image) -> str:
         """Why it does not take an image, or nothing."""
@@ -245,7 +66,7 @@ OUTPUT = Clip("output", "Output")
 
 Encodings = Callable[[Values, Encoding | None], Encoding | None]
 Identity = Callable[[Values, Image], bool]
-Region = Callable[[Values, Window], Window]
+Region = Callable[[Values, Window, Image], Window]
 Render = Callable[[Image, Mapping[str, Image], Values, Time, Window], None]
 
 
@@ -253,8 +74,8 @@ def _same_encoding(_: Values, source: Encoding | None) -> Encoding | None:
     return source
 
 
-def _same_region(_: Values, window: Window) -> Window:
-    return window
+def _whole_samples(_: Values, window: Window, source: Image) -> Window:
+    return source.grown(window)
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,11 +83,13 @@ class Effect:
     """A description and what it does.
 
     identifier : unique over all makers, lower case, dotted; label : as a person sees it
-    contexts : 'filter' (one clip in, one out) as OpenFX has it
+    contexts : what a host may use it as, in OpenFX's words; 'filter' is one clip in, one out
     output_encoding(values, source's) : of the output
     is_identity(values, source) : the output would be the source's very codes
-    region_needed(values, window) : what of the source an output window is made from
-    render(target, clips, values, time, window) : fills the window of the target's planes, and nothing else
+    region_needed(values, window, source) : what of the source an output window is made from: the window grown to whole chroma samples
+        unless an effect needs more
+    render(target, clips, values, time, window) : fills the samples of the target's planes that belong to the window (Image.samples), and
+        nothing else
     """
 
     identifier: str
@@ -279,14 +102,17 @@ class Effect:
     contexts: tuple[str, ...] = ("filter",)
     output_encoding: Encodings = _same_encoding
     is_identity: Identity = field(default=lambda _values, _source: False)
-    region_needed: Region = _same_region
+    region_needed: Region = _whole_samples
 
     def param(self, name: str) -> Param:
         """A parameter by name.
 
         Raises: KeyError.
         """
-        return next_or_key_error(self.params, name)
+        for param in self.params:
+            if param.name == name:
+                return param
+        raise KeyError(name)
 
     def values(self, given: Values | None = None) -> dict[str, Any]:
         """A value for every parameter: what is given, checked, and the defaults for the rest.
@@ -303,30 +129,23 @@ class Effect:
     def apply(
         self, target: Image, source: Image, values: Values, time: Time = Time(), window: Window | None = None
     ) -> None:
-        """Render with one clip after checking what a host may get wrong.
+        """Render as a filter after checking what a host may get wrong.
 
         Raises: ValueError naming what does not fit.
         """
+        if "filter" not in self.contexts:
+            raise ValueError(f"{self.label} is no filter of one clip; it is made for {', '.join(self.contexts)}")
         window = target.bounds if window is None else window
         if window.empty:
             return
         for clip, image in ((self.clips[0], source), (self.output, target)):
             if reason := clip.refuses(image):
                 raise ValueError(f"{self.label}: the {reason}")
-        if not window.within(target.bounds) or not self.region_needed(values, window).within(source.bounds):
-            raise ValueError(f"window must lie in target and source, got {window}")
+        if not window.within(target.bounds):
+            raise ValueError(f"window must lie in the target, which covers {target.bounds}, got {window}")
         if len(source.planes) != len(target.planes) or source.sampling != target.sampling:
             raise ValueError("target must have the source's planes and sampling")
+        needed = self.region_needed(values, window, source)
+        if not needed.within(source.bounds):
+            raise ValueError(f"source must cover {needed} for that window, and covers {source.bounds}")
         self.render(target, {self.clips[0].name: source}, values, time, window)
-
-
-def next_or_key_error(params: tuple[Param, ...], name: str) -> Param:
-    for param in params:
-        if param.name == name:
-            return param
-    raise KeyError(name)
-
-
-def as_target(image: Image, planes: tuple[Any, ...], encoding: Encoding | None) -> Image:
-    """An image like another, with planes and an encoding of its own."""
-    return replace(image, planes=planes, encoding=encoding)

@@ -16,24 +16,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ._jit import fetch, kernel, row
-from ._words import BLOCK, blend_block, carried, high, low, plus
-from .coverage import Drawing, Floats, Tables
+from ._jit import kernel, row
+from ._words import BLOCK
+from .blending import blend, under_chroma
+from .coverage import Drawing, Tables
 from .encoding import Channel, Encoding
 from .matrix import Matrix
-from .planes import FLOATING, INTEGER, Plane, adjacent, check_plane
+from .runs import NOTHING, Gathered, Sparse
 
-UNIFORM = 48
-"""Alike samples in a row from which on they are stored as one; below, a run is stored sample by sample."""
-
-LAST = 65535
-"""The largest gain below 1, in 65536ths. With an add of as many 65536ths it leaves every code as it is."""
-
-AHEAD = 16
-"""Rows by which the memory of short runs is asked for in advance."""
-
-NOTHING = 2.0**-17
-"""Coverage below this is none: it would round to a gain of 1."""
+__all__ = ["Siting", "Sparse", "blend", "premultiplied", "sparse_planes", "under_chroma"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,89 +45,6 @@ class Siting:
         if self.cosited[axis]:
             return [(at, (step - abs(at)) / step**2) for at in range(1 - step, step)]
         return [(at, 1 / step) for at in range(step)]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Sparse:
-    """A drawing as it falls on one plane.
-
-    bits : that a word must hold; 0 for floating planes
-    profile : int32 [rows], which profile of runs a row has; -1 for an untouched row
-    first : int64 [profiles + 1], where a profile's runs begin
-    left, right : int64 [runs], columns, right one exclusive
-    start : int64 [runs], where a run's blends begin; ~start for a run with a single one
-    gain, add, rest : how codes are blended. For integer planes uint16: gain in 65536ths, add in codes and rest in 65536ths of a
-        code, the half that rounds included; target = (code * gain + add:rest) >> 16. For floating planes float32, without rest
-    """
-
-    rows: int
-    columns: int
-    bits: int
-    bit_shift: int
-    floating: bool
-    profile: npt.NDArray[np.int32]
-    first: npt.NDArray[np.int64]
-    left: npt.NDArray[np.int64]
-    right: npt.NDArray[np.int64]
-    start: npt.NDArray[np.int64]
-    gain: npt.NDArray[Any]
-    add: npt.NDArray[Any]
-    rest: npt.NDArray[Any]
-
-    def touched(self) -> npt.NDArray[np.bool_]:
-        """Which samples a blend may change: bool [rows, columns]."""
-        mask = np.zeros((self.rows, self.columns), bool)
-        idle = self.gain == 1 if self.floating else (self.gain == LAST) & (self.add == 0) & (self.rest == LAST)
-        for y, profile in enumerate(self.profile):
-            if profile >= 0:
-                for run in range(self.first[profile], self.first[profile + 1]):
-                    left, right, start = self.left[run], self.right[run], self.start[run]
-                    mask[y, left:right] |= True if start < 0 else ~idle[start : start + right - left]
-        return mask
-
-
-class _Gathered:
-    """Runs of one plane while they are found."""
-
-    def __init__(self, rows: int, columns: int, *, block: int) -> None:
-        self._block = block
-        self.profile = np.full(rows, -1, np.int32)
-        self.columns = columns
-        self.runs: list[npt.NDArray[np.int64]] = []
-        self.blends: list[npt.NDArray[np.float64]] = []
-        self.counts = [0]
-        self.length = 0
-        self._runs = np.zeros((3, columns), np.int64)
-        self._blends = np.zeros((2, (columns + 2) * BLOCK), np.float64)  # room for every run filled up to a block
-
-    def add(self, rows: range, dense: Floats, coefficients: npt.NDArray[np.float64]) -> None:
-        """The runs of one dense row [4, columns], which `rows` share."""
-        runs, samples = _find_runs(dense, coefficients, UNIFORM, self._block, self._runs, self._blends)
-        if not runs:
-            return
-        found = self._runs[:, :runs].copy()
-        found[2] = np.where(found[2] < 0, found[2] - self.length, found[2] + self.length)  # ~(i + n) is ~i - n
-        self.profile[rows.start : rows.stop] = len(self.counts) - 1
-        self.runs.append(found)
-        self.blends.append(self._blends[:, :samples].copy())
-        self.counts.append(self.counts[-1] + runs)
-        self.length += samples
-
-    def sparse(self, bits: int, bit_shift: int, floating: bool) -> Sparse:
-        runs = np.concatenate(self.runs, 1) if self.runs else np.zeros((3, 0), np.int64)
-        gain, add = np.concatenate(self.blends, 1) if self.blends else np.zeros((2, 0), np.float64)
-        left, right, start = (np.ascontiguousarray(part) for part in runs)
-        blends: tuple[npt.NDArray[Any], ...]
-        if floating:
-            blends = np.float32(1) - gain.astype(np.float32), add.astype(np.float32), np.zeros(0, np.float32)
-        else:
-            words = np.minimum(np.round((1 - gain) * 65536), LAST)
-            sums = np.where(gain > 0, np.round(add * 65536), LAST).astype(np.int64)
-            blends = words.astype(np.uint16), (sums >> 16).astype(np.uint16), (sums & LAST).astype(np.uint16)
-        return Sparse(
-            len(self.profile), self.columns, bits, bit_shift, floating, self.profile, np.array(self.counts, np.int64),
-            left, right, start, *blends,
-        )  # fmt: skip
 
 
 def sparse_planes(
@@ -163,14 +71,14 @@ def sparse_planes(
     subsampled = siting.step != (1, 1)
     full = [number for number, channel in enumerate(channels) if not (subsampled and channel is Channel.CHROMA)]
     reduced = [number for number in range(len(channels)) if number not in full]
-    gathered: dict[int, _Gathered] = {}
+    gathered: dict[int, Gathered] = {}
     coefficients = {
         number: _coefficients(encoding, channels, number, matrix, floating) for number in range(len(channels))
     }
     # Words that hold more than a code (an infinity, a negative zero, bits below the code) would not outlive a blend with nothing.
     block = 1 if floating or (encoding is not None and encoding.bit_shift) else BLOCK
     for number in full:
-        gathered[number] = _Gathered(drawing.height, drawing.width, block=block)
+        gathered[number] = Gathered(drawing.height, drawing.width, block=block)
     dense = np.zeros((4, drawing.width), np.float64)
     stretches = tables.stretches()
     for start, end in stretches:
@@ -189,14 +97,14 @@ def _reduce(
     stretches: Iterable[tuple[int, int]],
     siting: Siting,
     coefficients: dict[int, npt.NDArray[np.float64]],
-    gathered: dict[int, _Gathered],
+    gathered: dict[int, Gathered],
     block: int,
 ) -> None:
     """Runs of subsampled planes: luma rows filtered down and across, once for all chroma rows that see the same ones."""
     (across, down), width, height = siting.step, tables.width, tables.height
     rows, columns = -(-height // down), -(-width // across)
     for number in coefficients:
-        gathered[number] = _Gathered(rows, columns, block=block)
+        gathered[number] = Gathered(rows, columns, block=block)
     kind = np.zeros(height, np.int64)
     for number, (start, end) in enumerate(stretches):
         kind[start:end] = number
@@ -268,99 +176,6 @@ def premultiplied(drawing: Drawing, rows: range | None = None) -> npt.NDArray[np
     return out
 
 
-def blend(plane: Plane, sparse: Sparse, *, origin: tuple[int, int] = (0, 0)) -> None:
-    """Blend the drawing into a plane, in place. Two renders agree, and tiles join: only absolute places count.
-
-    plane : uint8 | uint16 codes as the sparse form's encoding says, or float16 | float32 levels; a tile of the plane or all of it
-    origin : the plane's top left sample in the whole plane, row and column
-    Raises: ValueError naming the argument.
-    """
-    _check(plane, sparse)
-    if not plane.size:
-        return
-    if plane.dtype == np.float16:
-        levels = plane.astype(np.float32)
-        blend(levels, sparse, origin=origin)
-        plane[...] = levels
-    elif not adjacent(plane):
-        packed = np.ascontiguousarray(plane)
-        blend(packed, sparse, origin=origin)
-        plane[...] = packed
-    else:
-        loop = _blend_levels if sparse.floating else _blend_shifted if sparse.bit_shift else _blend
-        loop(
-            plane, origin[0], origin[1], sparse.bit_shift, sparse.profile, sparse.first, sparse.left, sparse.right,
-            sparse.start, sparse.gain, sparse.add, sparse.rest,
-        )  # fmt: skip
-
-
-def _check(plane: Any, sparse: Sparse) -> None:
-    check_plane(plane, "plane", FLOATING if sparse.floating else INTEGER)
-    if plane.itemsize * 8 < sparse.bits:
-        raise ValueError(f"plane is {plane.dtype}, too small for words of {sparse.bits} bits")
-    if not plane.flags.writeable:
-        raise ValueError("plane is read-only")
-
-
-@kernel("runs", "blends")
-def _find_runs(dense: Any, coefficients: Any, uniform: Any, block: Any, runs: Any, blends: Any) -> Any:
-    """Stretches of covered samples in a dense row as runs (left, right, start or ~start) and their blends (alpha, add).
-
-    Runs that are stored sample by sample are filled up to whole blocks with samples of alpha 0, which stay as they are.
-    Returns how many runs and how many blends.
-    """
-    red, green, blue, alpha = row(dense, 0), row(dense, 1), row(dense, 2), row(dense, 3)
-    lefts, rights, starts = row(runs, 0), row(runs, 1), row(runs, 2)
-    alphas, adds = row(blends, 0), row(blends, 1)
-    width = dense.shape[1]
-    count = length = x = 0
-    while x < width:
-        if alpha[np.uint64(x)] < NOTHING:
-            x += 1
-            continue
-        begin, first = x, length  # of the run that is open
-        while x < width and alpha[np.uint64(x)] >= NOTHING:
-            i = np.uint64(x)
-            end = x + 1
-            while (
-                end < width
-                and alpha[np.uint64(end)] == alpha[i]
-                and red[np.uint64(end)] == red[i]
-                and green[np.uint64(end)] == green[i]
-                and blue[np.uint64(end)] == blue[i]
-            ):
-                end += 1
-            # Alpha is kept to 16 bits, and the colour with it, so that full coverage gives the colour's very code.
-            share = np.floor(alpha[i] * 65536.0 + 0.5) / 65536.0
-            colour = coefficients[0] * red[i] + coefficients[1] * green[i] + coefficients[2] * blue[i]
-            code = colour / alpha[i] + coefficients[3]
-            add = min(max(code, coefficients[5]), coefficients[6]) * share + coefficients[4]
-            single = end - x >= uniform
-            if single and begin < x:
-                lefts[np.uint64(count)], rights[np.uint64(count)], starts[np.uint64(count)] = begin, x, first
-                count += 1
-            for _ in range(1 if single else end - x):
-                alphas[np.uint64(length)] = share
-                adds[np.uint64(length)] = add
-                length += 1
-            if single:
-                lefts[np.uint64(count)], rights[np.uint64(count)], starts[np.uint64(count)] = x, end, -length
-                count += 1
-                begin, first = end, length
-            x = end
-        if begin < x:
-            right = begin + (x - begin + block - 1) // block * block
-            if right > width:
-                right = x
-            for _ in range(x, right):
-                alphas[np.uint64(length)] = 0.0
-                adds[np.uint64(length)] = 0.0
-                length += 1
-            lefts[np.uint64(count)], rights[np.uint64(count)], starts[np.uint64(count)] = begin, right, first
-            count += 1
-    return count, length
-
-
 @kernel("out")
 def _filter_across(line: Any, step: Any, reach: Any, weights: Any, weight: Any, out: Any) -> None:
     """Add a dense luma row [4, columns], filtered down to every step-th column, to a dense chroma row; edges repeat."""
@@ -373,94 +188,3 @@ def _filter_across(line: Any, step: Any, reach: Any, weights: Any, weight: Any, 
                 at = min(max(x * step + reach + tap, 0), last)
                 total += weights[np.uint64(tap)] * source[np.uint64(at)]
             target[np.uint64(x)] += weight * total
-
-
-@kernel("plane")
-def _blend(
-    plane: Any, top: Any, beside: Any, bit_shift: Any, profile: Any, first: Any, left: Any, right: Any, start: Any,
-    gain: Any, add: Any, rest: Any,
-) -> None:  # fmt: skip
-    """target = (code * gain + add:rest) >> 16 over every run that meets the plane."""
-    width = plane.shape[1]
-    end_row = min(plane.shape[0], profile.shape[0] - top)
-    for y in range(max(0, -top), end_row):
-        if y + AHEAD < end_row:  # a short run costs little but the wait for its memory
-            which = profile[np.uint64(y + AHEAD + top)]
-            if which >= 0:
-                for run in range(first[np.uint64(which)], first[np.uint64(which + 1)]):
-                    x = left[np.uint64(run)] - beside
-                    if start[np.uint64(run)] >= 0 and 0 <= x < width:
-                        fetch(plane, y + AHEAD, x)
-        which = profile[np.uint64(y + top)]
-        if which < 0:
-            continue
-        line = row(plane, y)
-        for run in range(first[np.uint64(which)], first[np.uint64(which + 1)]):
-            r = np.uint64(run)
-            begin = left[r] - beside
-            x, end, at = max(begin, 0), min(right[r] - beside, width), start[r]
-            if at < 0:
-                i = np.uint64(-1 - at)
-                factor, whole, part = gain[i], add[i], rest[i]
-                for k in range(np.uint64(x), np.uint64(max(end, x))):
-                    code = np.uint16(line[k])
-                    carry = carried(plus(low(code, factor), part), part)
-                    line[k] = plus(plus(high(code, factor), whole), carry)
-            else:
-                at += x - begin
-                while x + 8 <= end:
-                    blend_block(line, np.uint64(x), gain, add, rest, np.uint64(at))
-                    x += 8
-                    at += 8
-                while x < end:
-                    i = np.uint64(at)
-                    code = np.uint16(line[np.uint64(x)])
-                    carry = carried(plus(low(code, gain[i]), rest[i]), rest[i])
-                    line[np.uint64(x)] = plus(plus(high(code, gain[i]), add[i]), carry)
-                    x += 1
-                    at += 1
-
-
-@kernel("plane")
-def _blend_shifted(
-    plane: Any, top: Any, beside: Any, bit_shift: Any, profile: Any, first: Any, left: Any, right: Any, start: Any,
-    gain: Any, add: Any, rest: Any,
-) -> None:  # fmt: skip
-    """As _blend, for codes in the high bits of their words."""
-    width = plane.shape[1]
-    bits = np.int64(bit_shift)
-    for y in range(max(0, -top), min(plane.shape[0], profile.shape[0] - top)):
-        which = profile[np.uint64(y + top)]
-        if which < 0:
-            continue
-        line = row(plane, y)
-        for run in range(first[np.uint64(which)], first[np.uint64(which + 1)]):
-            r = np.uint64(run)
-            begin = left[r] - beside
-            at = start[r]
-            for x in range(max(begin, 0), min(right[r] - beside, width)):
-                i = np.uint64(-1 - at if at < 0 else at + x - begin)
-                code = np.int64(line[np.uint64(x)]) >> bits
-                mixed = (code * np.int64(gain[i]) + (np.int64(add[i]) << 16) + np.int64(rest[i])) >> 16
-                line[np.uint64(x)] = mixed << bits
-
-
-@kernel("plane")
-def _blend_levels(
-    plane: Any, top: Any, beside: Any, bit_shift: Any, profile: Any, first: Any, left: Any, right: Any, start: Any,
-    gain: Any, add: Any, rest: Any,
-) -> None:  # fmt: skip
-    """target = level * gain + add, for floating-point levels: nothing is rounded or clipped."""
-    width = plane.shape[1]
-    for y in range(max(0, -top), min(plane.shape[0], profile.shape[0] - top)):
-        which = profile[np.uint64(y + top)]
-        if which < 0:
-            continue
-        line = row(plane, y)
-        for run in range(first[np.uint64(which)], first[np.uint64(which + 1)]):
-            r = np.uint64(run)
-            begin = left[r] - beside
-            at = start[r]
-            for x in range(max(begin, 0), min(right[r] - beside, width)):
-                i = np.uint64(-1 - at if at < 0 else at + x - begin)
-                line[np.uint64(x)] = line[np.uint64(x)] * gain[i] + add[i]

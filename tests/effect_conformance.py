@@ -14,7 +14,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from footroom.host_adapter.effect import Effect, Image, Kind, Time, Window
+from footroom.host_adapter.effect import Effect, Image, Kind, Premultiplied, Time, Window
 from footroom.host_adapter.effects import effects
 from footroom.kernels import Channel, Encoding, Model, Range
 from footroom.kernels.encoding import PLANE_CHANNELS
@@ -90,6 +90,16 @@ def rendered(host: Host, effect: Effect, given: dict[str, Any], source: Image, t
     return target.planes
 
 
+def tile_of(image: Image, bounds: Window) -> Image:
+    """A tile as a host hands it over: copies of all samples that lie over it."""
+    planes = []
+    for plane, channel in zip(image.planes, image.channels, strict=True):
+        across, down = image.step(channel)
+        rows = slice(bounds.y0 // down, -(-bounds.y1 // down))
+        planes.append(plane[rows, bounds.x0 // across : -(-bounds.x1 // across)].copy())
+    return replace(image, planes=tuple(planes), bounds=bounds)
+
+
 def same(a: tuple[Any, ...], b: tuple[Any, ...]) -> bool:
     return len(a) == len(b) and all(np.array_equal(x, y) for x, y in zip(a, b, strict=True))
 
@@ -132,12 +142,91 @@ def bounds_may_have_an_offset(host: Host, effect: Effect) -> None:
     source, values = picture(), effect.values(BUSY[effect.identifier])
     whole = rendered(host, effect, BUSY[effect.identifier], source)
     bounds = Window(12, 5, 44, 31)
-    step = SAMPLING_STEPS[source.sampling]
-    part = replace(source, planes=tuple(plane.copy() for plane in source.part(bounds, step)), bounds=bounds)
+    part = tile_of(source, bounds)
     target = empty_like(effect, values, part)
     host.render(effect, values, part, target, Time(), None)
-    expected = replace(source, planes=whole).part(bounds, step)
-    assert same(target.planes, expected)
+    assert same(target.planes, tile_of(replace(source, planes=whole), bounds).planes)
+
+
+ODD = ((0, 9), (9, 10), (10, 37), (37, COLUMNS)), ((0, 7), (7, 20), (20, 35), (35, ROWS))
+"""Cuts amid chroma samples, across and down."""
+
+
+def odd_windows_have_samples_of_their_own(host: Host, effect: Effect) -> None:
+    """Cut amid chroma samples, tiles write each sample once and none of a neighbour's, luma as well as chroma, and they join."""
+    values = effect.values(BUSY[effect.identifier])
+    for sampling in ("4:2:0", "4:2:2", "4:4:4"):
+        source = picture(sampling=sampling)
+        whole, empty = rendered(host, effect, BUSY[effect.identifier], source), empty_like(effect, values, source)
+        joined = empty_like(effect, values, source)
+        counts = [np.zeros(plane.shape, int) for plane in source.planes]
+        for (x0, x1), (y0, y1) in product(*ODD):
+            window, alone = Window(x0, y0, x1, y1), empty_like(effect, values, source)
+            host.render(effect, values, source, alone, Time(), window)
+            host.render(effect, values, source, joined, Time(), window)
+            for number, plane in enumerate(alone.planes):
+                across, down = source.step(source.channels[number])
+                # A sample belongs where the first pixel is that it lies under.
+                firsts = np.indices(plane.shape)
+                own = (
+                    (firsts[0] * down >= y0)
+                    & (firsts[0] * down < y1)
+                    & (firsts[1] * across >= x0)
+                    & (firsts[1] * across < x1)
+                )
+                counts[number] += own
+                assert np.array_equal(plane[~own], empty.planes[number][~own]), (sampling, window, number)
+                assert np.array_equal(plane[own], whole[number][own]), (sampling, window, number)
+        assert same(joined.planes, whole) and all((count == 1).all() for count in counts)
+
+
+def odd_bounds_are_filled_from_the_region_needed(host: Host, effect: Effect) -> None:
+    """A target that begins and ends amid chroma samples is filled whole; a source that does not hold what it takes is refused."""
+    values = effect.values(BUSY[effect.identifier])
+    for sampling, alpha in product(("4:2:0", "4:2:2"), (False, True)):
+        source = picture(sampling=sampling, alpha=alpha)
+        if alpha:
+            source = replace(source, premultiplied=Premultiplied.NO)
+        whole, bounds = rendered(host, effect, BUSY[effect.identifier], source), Window(13, 5, 44, 31)
+        needed = effect.region_needed(values, bounds, source)
+        target = empty_like(effect, values, tile_of(source, bounds))
+        if needed == bounds:
+            continue  # a host without chroma
+        host.render(effect, values, tile_of(source, needed), target, Time(), None)
+        assert same(target.planes, tile_of(replace(source, planes=whole), bounds).planes)
+        try:
+            host.render(effect, values, tile_of(source, bounds), target, Time(), None)
+        except ValueError as error:
+            assert "source must cover" in str(error)
+        else:
+            raise AssertionError(f"{effect.identifier} reads beyond its source")
+
+
+def straight_alpha_is_drawn_over(host: Host, effect: Effect) -> None:
+    """What is drawn over straight alpha shows as what is drawn over the same picture premultiplied: multiplied, they are one."""
+    if effect.identifier != "footroom.guides":
+        return
+    values = effect.values(BUSY[effect.identifier])
+    straight = replace(picture(None, Model.RGB, alpha=True), premultiplied=Premultiplied.NO, encoding=None)
+    alpha = straight.planes[3]
+    alpha[:, ::3] = 0
+    multiplied = replace(
+        straight,
+        planes=(*(plane * alpha for plane in straight.planes[:3]), alpha.copy()),
+        premultiplied=Premultiplied.YES,
+    )
+    made = []
+    for source in (straight, multiplied):
+        target = replace(source, planes=tuple(np.full_like(plane, 0.375) for plane in source.planes))
+        host.render(effect, values, source, target, Time(), None)
+        made.append(target.planes)
+    assert np.array_equal(made[0][3], made[1][3])
+    for one, two in zip(made[0][:3], made[1][:3], strict=True):
+        assert np.abs(one * made[0][3] - two).max() < 1e-6
+    nothing = made[0][3] == 0
+    assert nothing.any() and all(
+        np.array_equal(one[nothing], two[nothing]) for one, two in zip(made[0], straight.planes, strict=True)
+    )
 
 
 def rows_may_run_backwards(host: Host, effect: Effect) -> None:
@@ -233,6 +322,9 @@ CHECKS: tuple[Callable[[Host, Effect], None], ...] = (
     tiles_join,
     nothing_outside_the_window_is_written,
     bounds_may_have_an_offset,
+    odd_windows_have_samples_of_their_own,
+    odd_bounds_are_filled_from_the_region_needed,
+    straight_alpha_is_drawn_over,
     rows_may_run_backwards,
     render_scale_keeps_the_picture_alike,
     every_declared_depth_and_model,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from effect_conformance import BUSY, Direct, cases, empty_like, picture
 
-from footroom.host_adapter.effect import Effect, Field, Image, Kind, Time, Window
+from footroom.host_adapter.effect import Effect, Field, Image, Kind, Premultiplied, Time, Window
 from footroom.host_adapter.effects import NAMES, effect, effects
 from footroom.host_adapter.headless import host
 from footroom.host_adapter.headless.media import Frame, Info, Tag
@@ -32,7 +32,10 @@ class Headless:
     def render(
         self, effect: Effect, values: dict[str, Any], source: Image, target: Image, time: Time, window: Window | None
     ) -> None:
-        if window is not None or source.bounds != source.whole or source.scale != (1, 1):
+        bare = (
+            source.encoding is None or source.premultiplied is not Premultiplied.OPAQUE
+        )  # which `info` below says otherwise
+        if bare or window is not None or source.bounds != source.whole or source.scale != (1, 1):
             effect.apply(target, source, values, time, window)  # a recording has neither tiles nor previews
             return
         info = Info(
@@ -100,10 +103,24 @@ def test_a_window_beyond_the_target_and_other_planes_are_refused():
         one.apply(picture(alpha=True), source, values)
 
 
+def test_a_view_never_begins_before_its_plane():
+    """A negative index would take samples from the other end."""
+    source = replace(picture(sampling="4:2:0"), bounds=Window(10, 6, 74, 42), whole=Window(0, 0, 100, 100))
+    for samples in (Window(4, 3, 8, 6), Window(5, 2, 8, 6), Window(5, 3, 38, 6), Window(5, 3, 8, 22)):
+        with pytest.raises(ValueError, match="samples must lie in plane 1"):
+            source.view(1, samples)
+    assert np.shares_memory(source.view(1, Window(5, 3, 8, 6)), source.planes[1])
+    assert source.view(1, Window(8, 3, 8, 6)).shape == (3, 0)
+
+
+def test_an_effect_that_is_no_filter_is_not_run_as_one():
+    source, one = picture(), replace(effect("range"), contexts=("general",))
+    with pytest.raises(ValueError, match="is no filter of one clip; it is made for general"):
+        one.apply(source, source, one.values())
+
+
 def test_guides_in_a_single_field_are_half_as_high():
     """An image of one field has half the picture's rows; its guides are those of the whole picture, half as high."""
-    from dataclasses import replace
-
     one = effect("guides")
     values = one.values({"windows": "1:1", "shade": 100.0})
     source = replace(picture(sampling="4:4:4"), field=Field.UPPER)

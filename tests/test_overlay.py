@@ -26,8 +26,9 @@ from overlay_reference import (
 from reference import exact, round_half_away
 
 from footroom.host_adapter.lettering import lettering
-from footroom.kernels import Channel, Encoding, Range
+from footroom.kernels import Channel, Encoding, Range, blending
 from footroom.kernels import overlay as overlay_module
+from footroom.kernels import runs as runs_module
 from footroom.kernels.coverage import Box, Drawing, Layer, Polygon, Stencil, Tables
 from footroom.kernels.matrix import Matrix
 from footroom.kernels.overlay import Siting, Sparse, blend, premultiplied, sparse_planes
@@ -305,29 +306,38 @@ def test_two_builds_are_identical():
 
 def tables_of(sparse: Sparse) -> tuple:
     return (
-        sparse.bit_shift, sparse.profile, sparse.first, sparse.left, sparse.right, sparse.start, sparse.gain, sparse.add,
-        sparse.rest,
+        sparse.profile, sparse.first, sparse.left, sparse.right, sparse.start, sparse.gain, sparse.add, sparse.rest
     )  # fmt: skip
 
 
+@pytest.mark.parametrize("straight", [False, True])
 @pytest.mark.parametrize(
-    ("name", "encoding", "dtype"),
+    ("encoding", "dtype"),
     [
-        ("_blend", Encoding(8, Range.NARROW), np.uint8),
-        ("_blend", Encoding(16, Range.FULL), np.uint16),
-        ("_blend_shifted", Encoding(10, Range.NARROW, bit_shift=6), np.uint16),
-        ("_blend_levels", None, np.float32),
+        (Encoding(8, Range.NARROW), np.uint8),
+        (Encoding(16, Range.FULL), np.uint16),
+        (Encoding(10, Range.NARROW, bit_shift=6), np.uint16),
+        (None, np.float32),
     ],
 )
 @pytest.mark.parametrize("origin", [(0, 0), (2, 5), (-1, -3)])
-def test_the_loops_and_their_compiled_forms_agree(name, encoding, dtype, origin):
-    loop = getattr(overlay_module, name)
+def test_the_loops_and_their_compiled_forms_agree(encoding, dtype, origin, straight):
     for sparse in sparse_planes(RICH, encoding, YCBCR, siting=SITINGS["4:2:2"]):
         codes = np.random.default_rng(1).integers(0, 256, (7, 50)).astype(dtype)
-        fast, plain = codes.copy(), codes.copy()
-        loop(fast, *origin, *tables_of(sparse))
-        loop.py_func(plain, *origin, *tables_of(sparse))
-        assert np.array_equal(fast, plain) and not np.array_equal(fast, codes)
+        fast, plain, whole = codes.copy(), codes.copy(), codes.copy()
+        alpha = codes[::-1].copy() if straight else None
+        blend(whole, sparse, origin=origin, alpha=alpha)
+        if not straight and encoding is not None and not encoding.bit_shift:
+            given = (*origin, *tables_of(sparse))
+            loop = blending._blend
+        else:
+            last = 0 if encoding is None else (1 << encoding.depth) - 1
+            shift = encoding.bit_shift if encoding else 0
+            given = (blending.OPAQUE if alpha is None else alpha, *origin, shift, last, *tables_of(sparse))
+            loop = blending._blend_each
+        loop(fast, *given)
+        loop.py_func(plain, *given)
+        assert np.array_equal(fast, plain) and np.array_equal(fast, whole) and not np.array_equal(fast, codes)
 
 
 def test_the_search_for_runs_and_its_compiled_form_agree():
@@ -337,7 +347,7 @@ def test_the_search_for_runs_and_its_compiled_form_agree():
     for y in range(RICH.height):
         tables.paint(y, dense)
         found = []
-        for find in (overlay_module._find_runs, overlay_module._find_runs.py_func):
+        for find in (runs_module._find_runs, runs_module._find_runs.py_func):
             runs, blends = np.zeros((3, 61), np.int64), np.zeros((2, 63 * 8))
             found.append((find(dense, coefficients, 48, 8, runs, blends), runs.tolist(), blends.tolist()))
         assert found[0] == found[1] and found[0][0][0] > 0

@@ -45,18 +45,31 @@ def is_identity(values: Values, source: Image) -> bool:
 def render(target: Image, clips: Mapping[str, Image], values: Values, time: Time, window: Window) -> None:
     """The source with the guides blended in. Raises: ValueError for windows that do not fit the picture."""
     from ...kernels.overlay import blend
-    from .shared import aligned, recode
+    from .shared import recode
 
     source = clips["source"]
-    if source.premultiplied is Premultiplied.NO and not source.floating and Channel.ALPHA in source.channels:
-        pass  # codes of straight alpha: colour and alpha are both drawn over, as on an opaque picture
-    step = SAMPLING_STEPS[source.sampling]
-    window = aligned(window, step).common(target.bounds)
+    straight = source.premultiplied is Premultiplied.NO and Channel.ALPHA in source.channels
     recode(target, source, window, time, dither="none", seed=0)
-    made = sparse_for(target, values)
-    for plane, channel, sparse in zip(target.part(window, step), target.channels, made, strict=True):
-        across, down = step if channel is Channel.CHROMA else (1, 1)
-        blend(plane, sparse, origin=((window.y0 - target.whole.y0) // down, (window.x0 - target.whole.x0) // across))
+    for number, (channel, sparse) in enumerate(zip(target.channels, sparse_for(target, values), strict=True)):
+        (across, down), own = target.step(channel), target.samples(window, channel)
+        origin = own.y0 - target.whole.y0 // down, own.x0 - target.whole.x0 // across
+        # Alpha comes last among the planes, so what colours are blended over is alpha as it was, in place too.
+        alpha = alpha_under(source, target, own, channel) if straight and channel is not Channel.ALPHA else None
+        blend(target.view(number, own), sparse, origin=origin, alpha=alpha)
+
+
+def alpha_under(source: Image, target: Image, samples: Window, channel: Channel) -> Any:
+    """The source's alpha at samples of one of the target's colour planes, in the target's words."""
+    from ...kernels.overlay import under_chroma
+    from ...kernels.scaling import rescale
+
+    across, down = source.step(channel)
+    pixels = Window(samples.x0 * across, samples.y0 * down, samples.x1 * across, samples.y1 * down).common(source.whole)
+    alpha = source.view(source.channels.index(Channel.ALPHA), pixels)
+    if source.encoding != target.encoding and source.encoding is not None and target.encoding is not None:
+        alpha = rescale(alpha, source.encoding, target.encoding, channel=Channel.ALPHA)
+    alpha = alpha.astype(target.planes[0].dtype, copy=False)
+    return under_chroma(alpha, (across, down), target.encoding.bit_shift if target.encoding else 0)
 
 
 def sparse_for(image: Image, values: Values) -> tuple[Any, ...]:

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
 
 from ...kernels.encoding import Encoding, Range
-from ..effect import Choice, Clip, Effect, Image, Kind, Param, Time, Values, Window
+from ..effect import Choice, Effect, Image, Kind, Param, Time, Values, Window
 from .shared import DEPTH, DITHER, SEED, recode
 
 ASSUME = Param(
@@ -71,9 +70,6 @@ EFFECT = Effect(
     "Codes from one range to the other, exactly, with dither where codes merge.",
     (ASSUME, TO, DITHER, DEPTH, SEED),
     render,
-    clips=(Clip("source", "Source"),),
     output_encoding=output_encoding,
     is_identity=is_identity,
 )
-
-__all__: list[Any] = ["EFFECT", "assumed", "output_encoding"]

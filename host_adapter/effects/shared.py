@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from ...kernels.encoding import Channel, Encoding
-from ...kernels.framing import SAMPLING_STEPS
 from ..effect import Choice, Image, Kind, Param, Time, Window
 
 DITHER_LABELS = {
@@ -38,14 +37,6 @@ DEPTH = Param(
 )
 
 
-def aligned(window: Window, step: tuple[int, int]) -> Window:
-    """The window grown to whole chroma samples."""
-    across, down = step
-    return Window(
-        window.x0 // across * across, window.y0 // down * down, -(-window.x1 // across) * across, -(-window.y1 // down) * down
-    )  # fmt: skip
-
-
 def recode(
     target: Image, source: Image, window: Window, time: Time, *, dither: str, seed: int, assume: Encoding | None = None
 ) -> None:
@@ -57,10 +48,9 @@ def recode(
     from ...kernels.scaling import rescale
 
     encoding, written = source.encoding if assume is None else assume, target.encoding
-    step = SAMPLING_STEPS[source.sampling]
-    parts = zip(source.part(window, step), target.part(window, step), source.channels, strict=True)
-    for number, (plane, out, channel) in enumerate(parts):
-        across, down = step if channel is Channel.CHROMA else (1, 1)
+    for number, channel in enumerate(source.channels):
+        own = target.samples(window, channel)
+        plane, out = source.view(number, own), target.view(number, own)
         if encoding is None or written is None:
             out[...] = plane  # levels are what they are
         elif plane.dtype.kind == "f" or channel is Channel.ALPHA:
@@ -68,5 +58,5 @@ def recode(
         else:
             requantise(
                 plane, encoding, written, channel=channel, dither=Dither(dither), seed=seed, frame=time.frame,
-                plane=number, origin=(window.y0 // down, window.x0 // across), out=out,
+                plane=number, origin=(own.y0, own.x0), out=out,
             )  # fmt: skip

@@ -11,6 +11,11 @@ from ..effect import Effect, Image, Premultiplied, Time, Window
 from .media import Frame, Info, Plane
 
 
+def alpha_of(info: Info) -> Premultiplied:
+    """How colour and alpha go together: multiplied in EXR, by OpenEXR's own rule; elsewhere they count as straight."""
+    return Premultiplied.OPAQUE if not info.alpha else Premultiplied.YES if info.codec == "exr" else Premultiplied.NO
+
+
 def image_of(info: Info, planes: tuple[Plane, ...], encoding: Encoding | None, matrix: Matrix | None = None) -> Image:
     """A whole frame of a recording as effects take it.
 
@@ -19,10 +24,9 @@ def image_of(info: Info, planes: tuple[Plane, ...], encoding: Encoding | None, m
     """
     rows, columns = planes[0].shape
     whole = Window(0, 0, columns, rows)
-    alpha = Premultiplied.OPAQUE if not info.alpha else Premultiplied.YES if info.codec == "exr" else Premultiplied.NO
     return Image(
         planes, info.channels(), encoding, whole, whole, info.sampling, info.siting, matrix, aspect=info.aspect,
-        premultiplied=alpha,
+        premultiplied=alpha_of(info),
     )  # fmt: skip
 
 

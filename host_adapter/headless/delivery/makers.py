@@ -13,11 +13,13 @@ from ....kernels.coverage import Drawing
 from ....kernels.encoding import Channel, Encoding
 from ....kernels.framing import SAMPLING_STEPS
 from ....kernels.matrix import Matrix
-from ....kernels.overlay import Siting, Sparse, blend, sparse_planes
+from ....kernels.overlay import Siting, Sparse, blend, sparse_planes, under_chroma
 from ....kernels.scaling import rescale
+from ...effect import Premultiplied
 from ...guides import draw
 from ..codecs import CodecChoice
 from ..errors import Problem
+from ..host import alpha_of
 from ..media import Frame, Info, Plane, Recording
 from ..pixel_formats import layout
 from ..resampling import scale_planes
@@ -70,24 +72,17 @@ class Painter:
     encoding : of the codes as they are (the person's word, else the flag); None for floating-point levels
     """
 
-    def __init__(
-        self, stage: Stage, info: Info, encoding: Encoding | None, matrix: Matrix, *, labels: bool = False
-    ) -> None:
-        self.stage, self.info, self.encoding, self.matrix, self.labels = stage, info, encoding, matrix, labels
+    def __init__(self, stage: Stage, info: Info, encoding: Encoding | None, matrix: Matrix) -> None:
+        self.stage, self.info, self.encoding, self.matrix = stage, info, encoding, matrix
         self._channels, self._siting = info.channels(), siting_of(info)
         self._resting: tuple[Sparse, ...] | None = None
-
-    def drawing(self, time: Fraction, only: Delivery | None = None) -> Drawing:
-        """The guides as shapes.
-
-        Raises: Problem for a label that does not fit.
-        """
-        return drawn(self.stage, time, only, labels=self.labels)
 
     def sparse(self, time: Fraction) -> tuple[Sparse, ...]:
         if self._resting is not None:
             return self._resting
-        made = sparse_planes(self.drawing(time), self.encoding, self._channels, matrix=self.matrix, siting=self._siting)
+        made = sparse_planes(
+            drawn(self.stage, time), self.encoding, self._channels, matrix=self.matrix, siting=self._siting
+        )
         if not self.stage.request.moving:
             self._resting = made
         return made
@@ -99,18 +94,25 @@ class Painter:
 
         written : encoding of the targets: the planes' codes, perhaps shifted otherwise in their words
         """
-        for plane, target, channel, sparse in zip(planes, targets, self._channels, self.sparse(time), strict=True):
+        for plane, target, channel in zip(planes, targets, self._channels, strict=True):
             copy_codes(plane, target, channel, self.encoding, written)
-            blend(target, sparse)
+        straight = alpha_of(self.info) is Premultiplied.NO
+        for target, channel, sparse in zip(targets, self._channels, self.sparse(time), strict=True):
+            if not straight or channel is Channel.ALPHA:  # which comes last: colours are blended over it as it was
+                blend(target, sparse)
+            else:
+                step = SAMPLING_STEPS[self.info.sampling] if channel is Channel.CHROMA else (1, 1)
+                shift = written.bit_shift if written else 0
+                blend(target, sparse, alpha=under_chroma(targets[-1], step, shift))
 
 
-def drawn(stage: Stage, time: Fraction = Fraction(0), only: Delivery | None = None, *, labels: bool = False) -> Drawing:
+def drawn(stage: Stage, time: Fraction = Fraction(0), only: Delivery | None = None) -> Drawing:
     """The guides of a stage at a time as shapes.
 
     Raises: Problem for a label that does not fit, or has characters that the font lacks.
     """
     try:
-        return draw(stage.guides(time, only, labels=labels))
+        return draw(stage.guides(time, only))
     except ValueError as error:
         raise Problem(stage.where, str(error), "Give the window a shorter name, or leave --label out.") from None
 
