@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import subprocess
+from fractions import Fraction
 from pathlib import Path
 
 import av
+import numpy as np
 import pytest
 from flag_files import LIBRARY, decoded, encode, ffprobe_range, read_flags
 
@@ -88,17 +90,17 @@ def packets(path: Path, kind: str) -> list[list[tuple[object, ...]]]:
     """Every packet of every stream of a kind: times in seconds, and its bytes without parameter sets."""
     streams = []
     with av.open(str(path)) as container:
-        for stream in [s for s in container.streams if s.type == kind]:
-            container.seek(0)
+        wanted = [s for s in container.streams if s.type == kind]
+        found: dict[int, list[tuple[object, ...]]] = {stream.index: [] for stream in wanted}
+        for packet in container.demux(wanted):  # without a seek, which would leave out what lies before 0
+            if packet.dts is None:
+                continue
+            stream, content = packet.stream, bytes(packet)
             extradata = bytes(stream.codec_context.extradata or b"")
-            found: list[tuple[object, ...]] = []
-            for packet in container.demux(stream):
-                if packet.dts is None:
-                    continue
-                content = bytes(packet)
-                body = without_parameter_sets("h264", content, extradata) if kind == "video" else [content]
-                found.append((packet.pts * stream.time_base, packet.dts * stream.time_base, packet.is_keyframe, body))
-            streams.append(found)
+            body = without_parameter_sets("h264", content, extradata) if kind == "video" else [content]
+            base = stream.time_base
+            found[stream.index].append((packet.pts * base, packet.dts * base, packet.is_keyframe, body))
+        streams += found.values()
     return streams
 
 
@@ -127,6 +129,32 @@ def test_everything_comes_over(rushes: dict[str, Path], tmp_path: Path, suffix: 
     assert "2 audio streams" in done.carried
     assert "2 chapters" in done.carried
     assert can_retag(target).method == "patch"
+
+
+@pytest.mark.parametrize("name", ["a.mp4", "a.mov"])
+def test_sound_that_is_primed_before_the_first_picture_comes_over(tmp_path: Path, name: str) -> None:
+    """An AAC encoder's first packet lies before 0, behind an edit list; pictures without B-frames begin at 0."""
+    path, target = tmp_path / name, tmp_path / f"full_{name}"
+    with av.open(str(path), "w") as container:
+        video, sound = container.add_stream("libx264", rate=25, options={"bf": "0"}), container.add_stream("aac", 48000)
+        video.width, video.height, video.pix_fmt = 96, 64, "yuv420p"
+        sound.layout = "stereo"
+        wave = np.sin(np.arange(48000) / 20).astype(np.float32) / 5
+        samples = av.AudioFrame.from_ndarray(np.stack((wave, wave)), format="fltp", layout="stereo")
+        samples.rate, samples.pts, samples.time_base = 48000, 0, Fraction(1, 48000)
+        for index in range(25):
+            frame = av.VideoFrame(96, 64, "yuv420p")
+            for plane in frame.planes:
+                np.frombuffer(plane, np.uint8)[:] = 60 + index
+            frame.pts, frame.time_base = index, Fraction(1, 25)
+            container.mux(video.encode(frame))
+        container.mux([*video.encode(), *sound.encode(samples), *sound.encode()])
+    assert packets(path, "audio")[0][0][0] == Fraction(-1024, 48000)  # the frame length of AAC, ISO/IEC 14496-3
+    done = retag(path, target, Range.FULL)
+    assert (done.method, done.carried) == ("remux", ("1 audio stream",))
+    assert packets(target, "audio") == packets(path, "audio")
+    assert packets(target, "video") == packets(path, "video")
+    assert decoded(target) == decoded(path) and read_flags(target) == (2, 2)
 
 
 @pytest.mark.parametrize(

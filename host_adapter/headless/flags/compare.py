@@ -41,7 +41,7 @@ def compare(source: Path, target: Path, range_: Range, counts: dict[int, int]) -
     with av.open(str(source)) as old, av.open(str(target)) as new:
         pairs = _pairs(old, new, counts)
         carried, uncarried = _facts(old, new, pairs)
-        uncarried += _same_packets(target, old, new, pairs, counts)
+        uncarried += _same_packets(source, target, pairs, counts, old.streams.video[0].index)
     _same_pictures(source, target, range_, uncarried)
     uncarried += boxes_lost(source, target)
     return Comparison(tuple(carried), tuple(uncarried))
@@ -53,14 +53,13 @@ def _pairs(old: Any, new: Any, counts: dict[int, int]) -> list[tuple[Any, Any]]:
 
 
 def _same_packets(
-    target: Path, old: Any, new: Any, pairs: list[tuple[Any, Any]], counts: dict[int, int]
+    source: Path, target: Path, pairs: list[tuple[Any, Any]], counts: dict[int, int], picture: int
 ) -> Iterator[str]:
     """Compares the packets of every stream; yields in words which streams' times have moved."""
-    picture = old.streams.video[0].index
     for before, after in pairs:
         seen = 0
         moved = Fraction(0)
-        for one, two in zip_longest(_packets(old, before), _packets(new, after)):
+        for one, two in zip_longest(_packets(source, before.index), _packets(target, after.index)):
             if one is None or two is None or not _same(one, two, before, after, before.index == picture):
                 raise Problem(
                     target, f"packet {seen} of stream {before.index} differs from the original's", "Use --remedy lift."
@@ -74,11 +73,12 @@ def _same_packets(
             yield f"the exact times of stream {before.index} (moved by up to {float(moved) * 1000:.3g} ms)"
 
 
-def _packets(container: Any, stream: Any) -> Iterator[Any]:
-    container.seek(0)
-    for packet in container.demux(stream):
-        if packet.dts is not None or packet.size:
-            yield packet
+def _packets(path: Path, index: int) -> Iterator[Any]:
+    """All packets of a stream, from a file opened anew: a seek to 0 leaves out those before 0, which sound is primed with."""
+    with av.open(str(path)) as container:
+        for packet in container.demux(container.streams[index]):
+            if packet.dts is not None or packet.size:
+                yield packet
 
 
 def _same(one: Any, two: Any, before: Any, after: Any, picture: bool) -> bool:
