@@ -20,6 +20,6 @@ class Problem(Exception):  # noqa: N818  (it is not always an error of the progr
         super().__init__(str(self))
 
     def __str__(self) -> str:
-        where = "" if self.path is None else f"{self.path.name}: "
+        where = "" if self.path is None else f"{self.path.name or self.path.absolute().name or self.path}: "
         found = self.found if self.found.endswith(".") else self.found + "."
         return f"{where}{found}" + (f" {self.remedy}" if self.remedy else "")

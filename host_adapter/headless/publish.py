@@ -14,6 +14,9 @@ from .errors import Problem
 from .opening import recording_files
 from .receipt import fingerprint, members, read_receipt, receipt_path, write_receipt
 
+LOCK = ".footroom.lock"
+"""The file in an output folder that the run which writes there holds."""
+
 
 def partial_of(result: Path) -> Path:
     """The hidden name that a result has until it is whole."""
@@ -41,21 +44,52 @@ def sole_writer(folder: Path) -> Iterator[None]:
     Raises: Problem where another run holds it, or where it cannot be written.
     """
     try:
-        made = make_folder(folder)
-        handle = (folder / ".footroom.lock").open("a")
+        made, handle = _held(folder)
     except OSError as error:
         raise Problem(
             folder, f"the output folder cannot be written ({error.strerror})", "Choose another --out."
         ) from None
     try:
         with handle:
-            _hold(handle, folder)
             try:
                 yield
             finally:
-                (folder / ".footroom.lock").unlink(missing_ok=True)
+                (folder / LOCK).unlink(missing_ok=True)
     finally:
         remove_empty(made)
+
+
+def _held(folder: Path) -> tuple[list[Path], IO[str]]:
+    """The folders that were made, and the lock's file, held.
+
+    Raises: Problem where another run holds the folder; OSError.
+    """
+    made: list[Path] = []
+    while True:
+        made = sorted({*made, *make_folder(folder)}, key=lambda each: len(each.parts), reverse=True)
+        try:
+            handle = (folder / LOCK).open("a")
+        except FileNotFoundError:
+            if folder.is_dir():
+                raise
+            continue  # a run that made the folder ended just now and took it away
+        try:
+            _hold(handle, folder)
+            if _names(folder / LOCK, handle):
+                return made, handle
+        except BaseException:
+            handle.close()
+            remove_empty(made)
+            raise
+        handle.close()  # the run that held it ended just now and took that file away: it keeps nobody out any more
+
+
+def _names(path: Path, handle: IO[str]) -> bool:
+    """Whether a path leads to an open file and not to one that came after it."""
+    try:
+        return os.path.samestat(path.stat(), os.fstat(handle.fileno()))
+    except FileNotFoundError:
+        return False
 
 
 def _hold(handle: IO[str], folder: Path) -> None:
@@ -66,16 +100,20 @@ def _hold(handle: IO[str], folder: Path) -> None:
         return
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
+    except BlockingIOError:
         raise Problem(
             folder, "another footroom is writing to this folder", "Wait for it, or choose another --out."
         ) from None
+    except OSError:  # a disk that knows no locks: the same
+        return
 
 
 def system_problem(path: Path, error: OSError | MemoryError) -> Problem:
     """The system's refusal in words that say what to do."""
     if isinstance(error, MemoryError):
-        return Problem(path, "there is not enough memory for its frames", "Use --jobs 1, or close other programs.")
+        return Problem(
+            path, "there is not enough memory for its frames", "Do fewer at a time, or close other programs."
+        )
     advice = {
         errno.ENOSPC: ("the disk is full", "Free some space or choose another --out, and run the same command again."),
         errno.EFBIG: ("the result grows larger than this disk or account allows", "Choose another --out."),
@@ -144,28 +182,45 @@ def _same_input(receipt: dict[str, Any], path: Path | None) -> bool:
 
 def publish(partial: Path, result: Path, receipt: dict[str, Any], *, overwrite: bool) -> None:
     """Give a verified result its name. The receipt goes first: a result without one cannot be, and a receipt alone is
-    written anew by the next run."""
+    written anew by the next run. What is overwritten steps aside before, so that it never lies beside another's receipt."""
     for file in members(partial):
         with file.open("rb") as handle:
             os.fsync(handle.fileno())
     if result.exists() and not overwrite:  # looked at again: making it may have taken an hour
         raise Problem(result, "a result of this name appeared meanwhile", "Choose another --out, or add --overwrite.")
     _refuse_foreign_folder(result)
-    write_receipt(receipt_path(result), receipt)
-    if result.is_dir():  # a folder cannot be replaced in one step: the old one steps aside first
-        aside = result.with_name(f".{result.name}.replaced")
-        discard(aside)
-        os.rename(result, aside)
+    with _aside(result, receipt_path(result)):
+        write_receipt(receipt_path(result), receipt)
         os.rename(partial, result)
-        discard(aside)
-    else:
-        os.replace(partial, result)
     with contextlib.suppress(OSError):  # not every file system lets a folder be synced
         folder = os.open(result.parent, os.O_RDONLY)
         try:
             os.fsync(folder)
         finally:
             os.close(folder)
+
+
+@contextlib.contextmanager
+def _aside(*paths: Path) -> Iterator[None]:
+    """Paths under hidden names, in the order given: gone when the work is done, back under their own where it fails."""
+    old = [(path, path.with_name(f".{path.name}.replaced")) for path in paths if path.exists()]
+    moved = []
+    new: list[Path] = []
+    try:
+        for path, aside in old:
+            discard(aside)
+            os.rename(path, aside)
+            moved.append((path, aside))
+        new = list(paths)  # what lies there from here on is not what lay there before
+        yield
+    except BaseException:
+        for path in reversed(new):
+            discard(path)
+        for path, aside in reversed(moved):
+            os.rename(aside, path)
+        raise
+    for _, aside in moved:
+        discard(aside)
 
 
 def discard(path: Path) -> None:
