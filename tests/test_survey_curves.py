@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import colour
 import numpy as np
 import pytest
@@ -125,3 +128,35 @@ def test_the_curves_black_follows_the_depth():
     assert ten is not None
     assert ten.narrow == pytest.approx(4 * eight.narrow)
     assert Encoding(8, Range.NARROW).black() < eight.narrow
+
+
+WITHOUT_SCIPY = """
+import sys
+class Missing:
+    def find_spec(self, name, path=None, target=None):
+        if name.split(".")[0] in ("scipy", "matplotlib"):
+            raise ModuleNotFoundError(f"No module named {name!r}", name=name)
+sys.meta_path.insert(0, Missing())
+"""
+
+
+@pytest.mark.parametrize(
+    ("code", "silent"),
+    [
+        ("import colour", False),
+        ("from footroom.host_adapter.headless.survey_command import list_curves; list_curves()", True),
+        (
+            "import numpy as np\nfrom footroom.host_adapter.headless.demo.scene import log_signal\n"
+            f"log_signal(np.ones((1, 1, 3)), {LEVELS!r})",
+            True,
+        ),
+        (f"from footroom.host_adapter.headless.curves import encode; encode({LEVELS!r}, 0.18, 10)", True),
+    ],
+    ids=["the library itself", "curves listed", "the demo's scenes", "a curve asked for"],
+)
+def test_a_fresh_install_says_nothing_of_packages_that_it_does_not_need(code, silent):
+    """colour-science warns on import where scipy or matplotlib is missing; a person of ours has no use for that."""
+    done = subprocess.run(
+        [sys.executable, "-c", WITHOUT_SCIPY + code], capture_output=True, text=True, check=True, timeout=120
+    )
+    assert (done.stderr == "") == silent, done.stderr

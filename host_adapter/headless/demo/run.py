@@ -11,7 +11,7 @@ from typing import Any
 from rich.table import Table
 from rich.text import Text
 
-from ..command import OK, PARTLY
+from ..exits import OK, PARTLY
 from ..errors import Problem
 from ..mend import Outcome
 from ..opening import open_recording

@@ -100,10 +100,10 @@ def _draw_ferry(picture: Light, x: Light, y: Light, at: float) -> None:
 
 def log_signal(light: Light, curve: str) -> Light:
     """R'G'B' through a log curve that colour-science registers, in full-range numbering 0..1, excursions kept."""
-    import colour
+    from ..curves import colour_science
 
     with np.errstate(invalid="ignore", divide="ignore"):  # noise below black leaves the logarithm to the curve's toe
-        return np.asarray(colour.log_encoding(light, function=curve), dtype=np.float32)
+        return np.asarray(colour_science().log_encoding(light, function=curve), dtype=np.float32)
 
 
 def display_signal(light: Light) -> Light:
