@@ -7,13 +7,15 @@ squeezed picture both are narrowed, so that they look even after de-squeeze.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 
+from ..kernels.areas import ACTION_SAFE, Rect, divisions, safe_area
 from ..kernels.coverage import Box, Drawing, Layer, Polygon, Stencil, clipped
-from ..kernels.framing import ACTION_SAFE, Picture, Rect, Window, common_area, divisions, outside, safe_area
+from ..kernels.framing import Picture, Window, common_area, outside
+from .labels import Places, corner_marks, outline_areas
 from .lettering import lettering
+from .rhythms import RHYTHMS, SAFE_RHYTHMS, Rhythm, strokes
 from .wanted import Grid, Safe
 
 Colour = tuple[float, float, float]
@@ -24,22 +26,6 @@ TINTS: tuple[Colour, ...] = (CHALK, (0.98, 0.83, 0.42), (0.52, 0.87, 0.93), (0.9
 INK: Colour = (0.0, 0.0, 0.0)
 
 EDGE_OPACITY, PLATE_OPACITY, THIN_OPACITY = 0.6, 0.55, 0.75
-
-RHYTHMS: tuple[tuple[float, tuple[Span, ...]], ...] = (
-    (0, ()),
-    (22, ((0, 0.62),)),
-    (7, ((0, 0.5),)),
-    (26, ((0, 0.5), (0.5, 0.12))),
-    (30, ((0, 0.42), (0.4, 0.09), (0.6, 0.09))),
-    (44, ((0, 0.76),)),
-    (36, ((0, 0.4), (0.36, 0.12), (0.5, 0.08), (0.64, 0.12))),
-    (16, ((0, 0.22),)),
-)
-"""How each window's line is broken: the period in thicknesses of the line, and the strokes in it as (middle, length), both in
-parts of the period. The first is unbroken. A stroke is centred on every corner."""
-
-SAFE_RHYTHMS: tuple[tuple[float, tuple[Span, ...]], ...] = ((40, ((0, 0.36),)), (40, ((0, 0.3), (0.5, 0.06))))
-"""Safe areas are more gap than line, the inner ones with a point in every gap."""
 
 UNSCALED = (Fraction(1), Fraction(1))
 
@@ -57,6 +43,7 @@ class Guides:
     labels : write names and sizes
     white : level of the lightest guide, 0..1: that of graphics white in the recording's transfer
     weight : times the usual thickness and text, for a picture that is to be looked at smaller
+    moving : one of many frames in which windows move: labels keep to their corners, for one that stepped aside for lines would jump
     """
 
     picture: Picture
@@ -68,6 +55,7 @@ class Guides:
     labels: bool = False
     white: float = 1.0
     weight: float = 1.0
+    moving: bool = False
 
     def common(self) -> Rect | None:
         """What all windows keep, where that is something of its own: not one of the windows itself."""
@@ -109,7 +97,7 @@ class _Pen:
         self.edges: list[Box | Polygon] = []
         self.thin_edges: list[Box | Polygon] = []
         self.cores: dict[tuple[Colour, float], list[Box | Polygon]] = {}
-        self.taken: list[tuple[int, int, int, int]] = []
+        self.places = self._places()
         self.plates: list[Box] = []
         self.letters: list[tuple[Colour, Stencil, Stencil]] = []
 
@@ -145,6 +133,22 @@ class _Pen:
         layers += [Layer((core,), self._lit(tint)) for tint, _, core in self.letters]
         return Drawing(picture.width, picture.height, tuple(layer for layer in layers if layer.shapes))
 
+    def _places(self) -> Places:
+        """Room for labels: the common area's angles stay in sight, and lines where they can."""
+        guides, width, height = self.guides, self.picture.width, self.picture.height
+        if guides.moving:
+            return Places(width, height)
+        drawn = [self._at(window.rect) for window in guides.windows]
+        drawn += [self._at(safe_area(safe.part, area)) for safe, area in guides.safes]
+        shared = guides.common()
+        marks = [] if shared is None else corner_marks(_edges(self._at(shared)), self._angle(self._at(shared)))
+        return Places(width, height, marks, outline_areas(map(_edges, drawn), width, height))
+
+    def _angle(self, area: Rect) -> Span:
+        """How far the common area's angles reach, across and down."""
+        arm = min(self.picture.height / 24, float(area.height) / 3, float(area.width) * self.squeeze / 3)
+        return arm / self.squeeze, arm
+
     def _at(self, area: Rect) -> Rect:
         """A rectangle of the guides' picture in the drawing's pixels."""
         across, down = self.scale
@@ -169,28 +173,28 @@ class _Pen:
     def _core(self, shape: Box | Polygon, tint: Colour, thin: bool) -> None:
         self.cores.setdefault((tint, THIN_OPACITY if thin else 1.0), []).append(shape)
 
-    def _outline(self, area: Rect, tint: Colour, rhythm: tuple[float, tuple[Span, ...]], thin: bool = False) -> None:
+    def _outline(self, area: Rect, tint: Colour, rhythm: Rhythm, thin: bool = False) -> None:
         """Lines along a rectangle's sides, just outside it, so that all that is kept stays in sight. A side on the picture's
         own border has no line, unless the rectangle is the whole picture: then they lie inside."""
-        x0, y0, x1, y1 = (float(edge) for edge in (area.x0, area.y0, area.x1, area.y1))
+        x0, y0, x1, y1 = _edges(area)
         width, height = self.picture.width, self.picture.height
         across, down = self.thick_across, self.thick
         if area == self.picture.rect:
             x0, y0, x1, y1 = x0 + across, y0 + down, x1 - across, y1 - down
         top, bottom = y0 - down * (y0 > 0), y1 + down * (y1 < height)
         for side in [x0 - across] * (x0 > 0) + [x1] * (x1 < width):
-            for start, end in _strokes(bottom - top, rhythm, self.thick):
+            for start, end in strokes(bottom - top, rhythm, self.thick):
                 self._stroke(side, top + start, side + across, top + end, tint, thin)
         for side in [y0 - down] * (y0 > 0) + [y1] * (y1 < height):
             left, right = x0 - across * (x0 > 0), x1 + across * (x1 < width)
-            for start, end in _strokes(right - left, rhythm, across):
+            for start, end in strokes(right - left, rhythm, across):
                 self._stroke(left + start, side, left + end, side + down, tint, thin)
 
     def _corners(self, area: Rect) -> None:
         """Angles at the corners, inside: the common area."""
-        x0, y0, x1, y1 = (float(edge) for edge in (area.x0, area.y0, area.x1, area.y1))
-        arm = min(self.picture.height / 24, (y1 - y0) / 3, (x1 - x0) * self.squeeze / 3)
-        across, down, reach = self.thick_across * 1.5, self.thick * 1.5, arm / self.squeeze
+        x0, y0, x1, y1 = _edges(area)
+        across, down = self.thick_across * 1.5, self.thick * 1.5
+        reach, arm = self._angle(area)
         for left, right in ((x0, x0 + reach), (x1 - reach, x1)):
             self._stroke(left, y0, right, y0 + down, CHALK)
             self._stroke(left, y1 - down, right, y1, CHALK)
@@ -199,7 +203,7 @@ class _Pen:
             self._stroke(x1 - across, top, x1, bottom, CHALK)
 
     def _grid(self, grid: Grid, area: Rect) -> None:
-        x0, y0, x1, y1 = (float(edge) for edge in (area.x0, area.y0, area.x1, area.y1))
+        x0, y0, x1, y1 = _edges(area)
         thin = max(self.thick / 2, 1.0)
         half, across = thin / 2, max(thin / self.squeeze, 1.0)
         # On whole pixels: a line of one pixel that lies across two is a faint line.
@@ -228,7 +232,7 @@ class _Pen:
             (bx - aside_x, by - aside_y),
             (ax - aside_x, ay - aside_y),
         ]
-        x0, y0, x1, y1 = (float(edge) for edge in (area.x0, area.y0, area.x1, area.y1))
+        x0, y0, x1, y1 = _edges(area)
         return Polygon(tuple(clipped(corners, x0, x1, y0, y1)))
 
     def _centre_cross(self, area: Rect) -> None:
@@ -246,7 +250,7 @@ class _Pen:
             self._label(f"{safe.name} {float(safe.part * 100):g} %", CHALK, inside, low=True, small=True)
 
     def _label(self, text: str, tint: Colour, area: Rect, *, low: bool = False, small: bool = False) -> None:
-        """Text in a corner of a rectangle, on a dark plate; it steps aside for labels that are there already."""
+        """Text in a corner of a rectangle, on a dark plate; it steps aside along the sides (see labels.py)."""
         size = self.text * (0.75 if small else 1)
         made = lettering(text, size, edge=self.edge, aspect=self.picture.aspect)
         rows, columns = made.core.shape
@@ -254,46 +258,15 @@ class _Pen:
         across = max(1, round(pad / self.squeeze))
         if columns + 2 * across > self.picture.width or rows + 2 * pad > self.picture.height:
             raise ValueError(f"label {text!r} is too long for the picture ({columns} of {self.picture.width} columns)")
-        left = min(max(int(area.x0) + across, 0), self.picture.width - columns)
-        top = int(area.y1) - rows - pad if low else int(area.y0) + pad
-        top = self._free_place(left, min(max(top, 0), self.picture.height - rows), columns, rows, pad, upwards=low)
-        self.taken.append((left, top, columns, rows))
+        line = self.thick_across + self.edge_across, self.thick + self.edge
+        left, top = self.places.put(_edges(area), (columns, rows), (across, pad), line=line, low=low)
         self.plates.append(Box(left - across / 2, top - pad / 4, left + columns + across / 2, top + rows + pad / 4))
         self.letters.append((tint, Stencil(left, top, made.edge), Stencil(left, top, made.core)))
 
-    def _free_place(self, left: int, top: int, columns: int, rows: int, pad: int, *, upwards: bool) -> int:
-        """The nearest row, first one way and then the other, where a label lies on no other; its own where there is none."""
-        last = self.picture.height - rows
-        step = -(rows + pad) if upwards else rows + pad
-        for way in (step, -step):
-            for place in range(top, last + 1 if way > 0 else -1, way):
-                if not self._hits(left, place, columns, rows):
-                    return place
-        return top
-
-    def _hits(self, left: int, top: int, columns: int, rows: int) -> bool:
-        return any(
-            left < x + width and x < left + columns and top < y + height and y < top + rows
-            for x, y, width, height in self.taken
-        )
-
 
 def _box(area: Rect) -> Box:
-    return Box(float(area.x0), float(area.y0), float(area.x1), float(area.y1))
+    return Box(*_edges(area))
 
 
-def _strokes(length: float, rhythm: tuple[float, tuple[Span, ...]], thickness: float) -> Iterable[Span]:
-    """Where a line of that length is drawn, so that its two ends look alike."""
-    period, strokes = rhythm
-    if not strokes:
-        return [(0.0, length)]
-    count = max(1, round(length / (period * thickness)))
-    scale = length / count
-    found = []
-    for number in range(count + 1):
-        for middle, part in strokes:
-            start = max((number + middle - part / 2) * scale, 0.0)
-            end = min((number + middle + part / 2) * scale, length)
-            if start < end:
-                found.append((start, end))
-    return found
+def _edges(area: Rect) -> tuple[float, float, float, float]:
+    return float(area.x0), float(area.y0), float(area.x1), float(area.y1)

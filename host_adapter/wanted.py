@@ -6,7 +6,8 @@ import re
 from dataclasses import dataclass
 from fractions import Fraction
 
-from ..kernels.framing import ACTION_SAFE, HALF, TITLE_SAFE, Wanted
+from ..kernels.areas import ACTION_SAFE, TITLE_SAFE
+from ..kernels.framing import HALF, Wanted
 
 TRADE_NAMES = {"1.33": Fraction(4, 3), "1.66": Fraction(5, 3), "1.78": Fraction(16, 9)}
 """Ratios that the trade writes with two decimals and means exactly (common practice)."""

@@ -4,18 +4,20 @@ Two pictures are meant throughout. The *recorded* picture is the array of pixels
 once every pixel has its width (the file's pixel aspect times the lens's squeeze). Windows are asked for on the displayed
 picture and answered in recorded pixels, so that they are right after the picture has been de-squeezed.
 
-Fractions of pixels are resolved to what the chroma sampling allows: sizes and offsets are whole chroma samples. A centred window
-of a ratio has the size nearest to the exact one that still lies exactly in the middle; one of a size in pixels keeps its size.
+Fractions of pixels are resolved to what the chroma sampling allows: sizes and offsets are whole steps (`Picture.step`). A window
+of a ratio has the size nearest to the exact one from which it can lie exactly in the middle, which is congruent to the
+picture's modulo two steps, and it has that size wherever it sits and while it moves. One of a size in pixels has the nearest
+whole steps, and may so lie half a step from the middle; so may any window in a picture that is itself no whole number of steps.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
-from .encoding import round_half_away
+from .areas import Rect, rect
 
 SAMPLING_STEPS = {
     "4:4:4": (1, 1), "gray": (1, 1), "4:2:2": (2, 1), "4:2:0": (2, 2), "4:4:0": (1, 2), "4:1:1": (4, 1),
@@ -26,56 +28,6 @@ ABSURD_RATIO = 100
 """A window wider or taller than this to one is taken for a slip of the hand."""
 
 HALF = Fraction(1, 2)
-
-
-@dataclass(frozen=True, slots=True)
-class Rect:
-    """A rectangle in recorded pixels, edges as exact fractions; x1 and y1 are exclusive."""
-
-    x0: Fraction
-    y0: Fraction
-    x1: Fraction
-    y1: Fraction
-
-    @property
-    def width(self) -> Fraction:
-        return self.x1 - self.x0
-
-    @property
-    def height(self) -> Fraction:
-        return self.y1 - self.y0
-
-    @property
-    def area(self) -> Fraction:
-        return self.width * self.height
-
-    @property
-    def whole(self) -> bool:
-        """True where every edge lies between two pixels."""
-        return all(edge.denominator == 1 for edge in (self.x0, self.y0, self.x1, self.y1))
-
-    def within(self, other: Rect) -> bool:
-        return other.x0 <= self.x0 and other.y0 <= self.y0 and self.x1 <= other.x1 and self.y1 <= other.y1
-
-    def common(self, other: Rect) -> Rect | None:
-        """What both cover; None where they have no area in common."""
-        x0, y0 = max(self.x0, other.x0), max(self.y0, other.y0)
-        x1, y1 = min(self.x1, other.x1), min(self.y1, other.y1)
-        return Rect(x0, y0, x1, y1) if x0 < x1 and y0 < y1 else None
-
-    def pixels(self) -> tuple[int, int, int, int]:
-        """x, y, width, height.
-
-        Raises: ValueError where an edge cuts through a pixel.
-        """
-        if not self.whole:
-            raise ValueError(f"rect must have whole edges, got {self}")
-        return int(self.x0), int(self.y0), int(self.width), int(self.height)
-
-
-def rect(x: Fraction | int, y: Fraction | int, width: Fraction | int, height: Fraction | int) -> Rect:
-    """A rectangle of its corner and size."""
-    return Rect(Fraction(x), Fraction(y), Fraction(x) + width, Fraction(y) + height)
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,12 +159,12 @@ class Window:
 
     @property
     def grown(self) -> tuple[Fraction, Fraction]:
-        """By how many recorded pixels rounding made it wider and higher; negative where narrower or lower."""
+        """By how many recorded pixels rounding made it wider and taller; negative where narrower or shorter."""
         return self.rect.width - self.exact.width, self.rect.height - self.exact.height
 
 
 def place(wanted: Wanted, picture: Picture) -> Window:
-    """The window in the picture: its anchor, then its offset; rounded to the picture's steps.
+    """The window in the picture: its anchor, then its offset; rounded to the picture's steps (see the module).
 
     Raises: ValueError where it does not fit into the picture, or the picture has not one whole step.
     """
@@ -221,10 +173,9 @@ def place(wanted: Wanted, picture: Picture) -> Window:
         wanted.offset[0] / picture.aspect + wanted.offset_share[0] * picture.width,
         wanted.offset[1] + wanted.offset_share[1] * picture.height,
     )
-    # A size in pixels is kept, if need be half a step from the middle; a ratio gives way to the middle.
-    across, down = wanted.plainly_centred if wanted.size is None else (False, False)
-    x0, columns = _resolve(width, picture.width, picture.step[0], wanted.anchor[0], offset[0], across)
-    y0, rows = _resolve(height, picture.height, picture.step[1], wanted.anchor[1], offset[1], down)
+    columns, rows = _lengths(wanted, picture, width, height)
+    x0 = _position(wanted.anchor[0] * (picture.width - columns) + offset[0], columns, picture.width, picture.step[0])
+    y0 = _position(wanted.anchor[1] * (picture.height - rows) + offset[1], rows, picture.height, picture.step[1])
     exact = rect(
         wanted.anchor[0] * (picture.width - width) + offset[0],
         wanted.anchor[1] * (picture.height - height) + offset[1],
@@ -248,8 +199,7 @@ def place_at(
     width, height = (side * part for side in exact_size(wanted, picture))
     x0 = min(max(middle[0] * picture.width - width / 2, Fraction(0)), picture.width - width)
     y0 = min(max(middle[1] * picture.height - height / 2, Fraction(0)), picture.height - height)
-    columns = _length(width, picture.width, picture.step[0], centred=False)
-    rows = _length(height, picture.height, picture.step[1], centred=False)
+    columns, rows = _lengths(wanted, picture, width, height)
     left = _position(x0 + width / 2 - Fraction(columns, 2), columns, picture.width, picture.step[0])
     top = _position(y0 + height / 2 - Fraction(rows, 2), rows, picture.height, picture.step[1])
     return Window(wanted, picture, rect(x0, y0, width, height), rect(left, top, columns, rows))
@@ -274,23 +224,24 @@ def exact_size(wanted: Wanted, picture: Picture) -> tuple[Fraction, Fraction]:
     return width * wanted.part, height * wanted.part
 
 
-def _resolve(
-    length: Fraction, whole: int, step: int, anchor: Fraction, offset: Fraction, centred: bool
-) -> tuple[int, int]:
-    """Offset and length along one axis, in whole steps."""
-    size = _length(length, whole, step, centred=centred)
-    return _position(anchor * (whole - size) + offset, size, whole, step), size
+def _lengths(wanted: Wanted, picture: Picture, width: Fraction, height: Fraction) -> tuple[int, int]:
+    """Columns and rows in whole steps. A size in pixels is kept, and its place gives way; a ratio gives way to the middle."""
+    even = wanted.size is None
+    return (
+        _length(width, picture.width, picture.step[0], even=even),
+        _length(height, picture.height, picture.step[1], even=even),
+    )
 
 
-def _length(length: Fraction, whole: int, step: int, *, centred: bool) -> int:
-    """The nearest whole number of steps that fits; for a centred window one that leaves the same on both sides.
+def _length(length: Fraction, whole: int, step: int, *, even: bool) -> int:
+    """The nearest whole number of steps that fits; `even`: one that can leave the same on both sides.
 
     Raises: ValueError where not one step fits.
     """
     most = whole // step * step
     if not most:
         raise ValueError(f"picture must be at least {step} pixels along each side of a window, got {whole}")
-    if centred and most == whole:
+    if even and most == whole:
         size = _nearest(length, 2 * step, whole % (2 * step))
         least = whole % (2 * step) or 2 * step
         return min(max(size, min(least, most)), most)
@@ -340,33 +291,3 @@ def outside(picture: Picture, windows: Iterable[Window]) -> list[Rect]:
         if at < picture.width:
             strips.append(Rect(at, y0, Fraction(picture.width), y1))
     return strips
-
-
-ACTION_SAFE = Fraction(93, 100)
-TITLE_SAFE = Fraction(90, 100)
-"""Parts of width and height that are safe for action and for titles. Source: SMPTE ST 2046-1:2009; ITU-R BT.1848-1;
-EBU R 95 v1.1, all for 16:9; inside windows of other ratios the same parts are common practice."""
-
-
-def safe_area(part: Fraction, within: Rect) -> Rect:
-    """The safe area inside a rectangle of whole pixels: the same whole number of pixels in from opposite edges, one left at least.
-
-    part : of width and height that is safe, above 0 and at most 1
-    Raises: ValueError for any other part.
-    """
-    if not 0 < part <= 1:
-        raise ValueError(f"part must be above 0 and at most 1, got {float(part):g}")
-    across, down = (
-        min(round_half_away(side * (1 - part) / 2), (int(side) - 1) // 2) for side in (within.width, within.height)
-    )
-    return Rect(within.x0 + across, within.y0 + down, within.x1 - across, within.y1 - down)
-
-
-def divisions(count: int, start: Fraction, end: Fraction) -> Iterator[Fraction]:
-    """The places that divide a length into equal parts, the ends left out.
-
-    Raises: ValueError for less than one part, or more than a person could tell apart.
-    """
-    if not 1 <= count <= ABSURD_RATIO:
-        raise ValueError(f"count must be 1..{ABSURD_RATIO}, got {count}")
-    return (start + (end - start) * number / count for number in range(1, count))

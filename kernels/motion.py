@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
 from fractions import Fraction
@@ -34,7 +33,7 @@ class Key:
 
     time : seconds from the first frame
     x, y : its middle, 0..1 across and down the picture
-    size : its size as a part of the largest that fits
+    part : its size as a part of what was asked for: of the largest that fits, or of its size in pixels
     ease : how it leaves for the next key
 
     Raises: ValueError naming the field and the value.
@@ -43,7 +42,7 @@ class Key:
     time: Fraction
     x: Fraction
     y: Fraction
-    size: Fraction = Fraction(1)
+    part: Fraction = Fraction(1)
     ease: Ease = Ease.SMOOTH
 
     def __post_init__(self) -> None:
@@ -52,8 +51,8 @@ class Key:
         for name in ("x", "y"):
             if not 0 <= getattr(self, name) <= 1:
                 raise ValueError(f"{name} must be 0..1, got {float(getattr(self, name)):g}")
-        if not 0 < self.size <= 1:
-            raise ValueError(f"size must be above 0 and at most 1, got {float(self.size):g}")
+        if not 0 < self.part <= 1:
+            raise ValueError(f"part must be above 0 and at most 1, got {float(self.part):g}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +77,7 @@ class WindowPath:
     @property
     def zooms(self) -> bool:
         """True where the window's size changes on the way."""
-        return len({key.size for key in self.keys}) > 1
+        return len({key.part for key in self.keys}) > 1
 
     def window(self, wanted: Wanted, picture: Picture, time: Fraction) -> Window:
         """The window at a time.
@@ -88,8 +87,8 @@ class WindowPath:
 
         Raises: ValueError where the window is larger than the picture.
         """
-        x, y, size = self._at(exact_size(wanted, picture), picture, time)
-        return place_at(wanted, picture, (x, y), size)
+        x, y, part = self._at(exact_size(wanted, picture), picture, time)
+        return place_at(wanted, picture, (x, y), part)
 
     def held_in(self, wanted: Wanted, picture: Picture) -> list[int]:
         """Numbers, from 1, of the keys that lie too near the edge for the window and count as further in."""
@@ -105,17 +104,12 @@ class WindowPath:
         if following in (0, len(self.keys)):
             return here
         there = _inside(self.keys[following], size, picture)
-        part = before.ease.apply((time - before.time) / (self.keys[following].time - before.time))
-        x, y, scale = (a + (b - a) * part for a, b in zip(here, there, strict=True))
-        return x, y, scale
+        gone = before.ease.apply((time - before.time) / (self.keys[following].time - before.time))
+        x, y, part = (a + (b - a) * gone for a, b in zip(here, there, strict=True))
+        return x, y, part
 
 
 def _inside(key: Key, size: tuple[Fraction, Fraction], picture: Picture) -> tuple[Fraction, Fraction, Fraction]:
-    across = size[0] * key.size / picture.width / 2
-    down = size[1] * key.size / picture.height / 2
-    return min(max(key.x, across), 1 - across), min(max(key.y, down), 1 - down), key.size
-
-
-def still(keys: Iterable[Key]) -> bool:
-    """True where all keys say the same place and size."""
-    return len({(key.x, key.y, key.size) for key in keys}) <= 1
+    across = size[0] * key.part / picture.width / 2
+    down = size[1] * key.part / picture.height / 2
+    return min(max(key.x, across), 1 - across), min(max(key.y, down), 1 - down), key.part

@@ -404,7 +404,18 @@ def test_the_moving_overlay_lies_where_the_moving_crop_is_cut(tmp_path):
     (tmp_path / "p.toml").write_text(KEYS)
     options = ("--window", "30x40", "--path", tmp_path / "p.toml")
     framed(
-        "--out", tmp_path / "o.mkv", "--as", "overlay", "--size", "96x64", "--rate", "25", "--seconds", "0.4", *options
+        "--out",
+        tmp_path / "o.mkv",
+        "--as",
+        "overlay",
+        "--size",
+        "96x64",
+        "--rate",
+        "25",
+        "--seconds",
+        "0.4",
+        "--even",
+        *options,
     )
     make_movie(tmp_path / "a.mkv", "ffv1", "yuv420p", size=SIZE, frames=10)
     framed(tmp_path / "a.mkv", "--out", tmp_path / "o2.mkv", "--as", "overlay", *options)
@@ -589,12 +600,12 @@ def test_the_record_by_hand(tmp_path):
     assert middle == {
         "name": "9:16", "x": 110, "y": 0, "width": 100, "height": 180, "kept_percent": 31.25, "ratio": 0.55556,
         "ratio_asked": 0.5625, "exact": {"x0": 109.375, "y0": 0.0, "x1": 210.625, "y1": 180.0},
-        "rounding": {"wider": -1.25, "higher": 0.0, "right": 0.0, "down": 0.0}, "size": None, "moves": False,
+        "rounding": {"wider": -1.25, "taller": 0.0, "right": 0.0, "down": 0.0}, "size": None, "moves": False,
     }  # fmt: skip
-    # At the left: the nearest even width, 102, .75 wider, so its middle is .375 further right; 102 / 320 = 31.875 %.
-    assert (side["name"], side["x"], side["width"], side["kept_percent"]) == ("side", 0, 102, 31.875)
-    assert side["rounding"] == {"wider": 0.75, "higher": 0.0, "right": 0.375, "down": 0.0}
-    assert record["common_area"] is None  # 0..102 and 110..210 have nothing in common
+    # At the left: the same size, so its middle is .625 further left.
+    assert (side["name"], side["x"], side["width"], side["kept_percent"]) == ("side", 0, 100, 31.25)
+    assert side["rounding"] == {"wider": -1.25, "taller": 0.0, "right": -0.625, "down": 0.0}
+    assert record["common_area"] is None  # 0..100 and 110..210 have nothing in common
     (result,) = record["results"]
     assert set(result) == {"as", "of", "path", "state", "words", "receipt", "uncarried"}
     assert (result["as"], result["of"], result["state"]) == ("burn", None, "written")
@@ -609,7 +620,9 @@ def test_the_common_area_by_hand(tmp_path):
         source, "--out", tmp_path / "o.png", "--as", "sheet", "--window", "a=1:1@left", "--window", "b=1:1@right"
     )
     # 0..180 and 140..320: 140..180, 40 x 180 of 320 x 180 = 12.5 %.
-    assert record["common_area"] == {"x": 140, "y": 0, "width": 40, "height": 180, "kept_percent": 12.5}
+    assert record["common_area"] == {
+        "x": 140, "y": 0, "width": 40, "height": 180, "kept_percent": 12.5, "moves": False,
+    }  # fmt: skip
 
 
 def test_a_second_run_does_nothing_and_overwrite_replaces_what_others_made(tmp_path):

@@ -89,9 +89,9 @@ def test_one_command_makes_the_whole_set(clip, tmp_path):
     ]  # fmt: skip
     assert [Path(each["path"]).name for each in record["results"]] == names
     assert listing(tmp_path / "out") == sorted([*names, *(name + ".receipt.json" for name in names)])
-    # 180 x 4/5 = 144 wide. Half of 180 is 90 wide at the left, an even number; in the middle of 180 lines, which are 0 mod 4,
-    # it is 88 or 92 high (check-values E's rule), and of two equally near ones the larger.
-    for name, shape in (("story", (160, 90)), ("square-feed", (92, 90)), ("pan", (180, 144))):
+    # 180 x 4/5 = 144 wide. Half of 180 is 90; of 320 columns and 180 lines, which are 0 mod 4, a window has 88 or 92
+    # (check-values E's rule), and of two equally near ones the larger.
+    for name, shape in (("story", (160, 90)), ("square-feed", (92, 92)), ("pan", (180, 144))):
         planes = all_planes(tmp_path / "out" / f"harbour.{name}.mkv")
         assert len(planes) == 4
         assert planes[0][0].shape == shape
@@ -158,7 +158,8 @@ BAD = {
     "time true": ('[delivery.a]\nwindow = "1:1"\n[[delivery.a.key]]\ntime = true\n', "time must be a number"),
     "time nan": ('[delivery.a]\nwindow = "1:1"\n[[delivery.a.key]]\ntime = nan\n', "time must be a number"),
     "x outside": ('[delivery.a]\nwindow = "1:1"\n[[delivery.a.key]]\ntime = 0\nx = 1.5\n', "x must be 0..1"),
-    "key size zero": ('[delivery.a]\nwindow = "1:1"\n[[delivery.a.key]]\ntime = 0\nsize = 0\n', "size must be above 0"),
+    "key part zero": ('[delivery.a]\nwindow = "1:1"\n[[delivery.a.key]]\ntime = 0\npart = 0\n', "part must be above 0"),
+    "a key's size": ('[delivery.a]\nwindow = "1:1"\n[[delivery.a.key]]\ntime = 0\nsize = 1\n', "It takes time, x, y, part, ease"),
     "bad ease": ('[delivery.a]\nwindow = "1:1"\n[[delivery.a.key]]\ntime = 0\nease = "bounce"\n', "smooth, linear, hold"),
     "out of order": (
         '[delivery.a]\nwindow = "1:1"\n[[delivery.a.key]]\ntime = 1\n[[delivery.a.key]]\ntime = 0.5\n',
@@ -169,10 +170,13 @@ BAD = {
         "times must rise",
     ),
     "zoom without a size": (
-        '[delivery.a]\nwindow = "1:1"\n[[delivery.a.key]]\ntime = 0\n[[delivery.a.key]]\ntime = 1\nsize = 0.5\n',
+        '[delivery.a]\nwindow = "1:1"\n[[delivery.a.key]]\ntime = 0\n[[delivery.a.key]]\ntime = 1\npart = 0.5\n',
         "needs a size of its own",
     ),
-    "a result's own name": ('[delivery.burn]\nwindow = "1:1"\n', "burn"),
+    "the burn's name": ('[delivery.burn]\nwindow = "1:1"\n', "a window cannot be called 'burn'"),
+    "the overlay's name": ('[delivery.Guides]\nwindow = "1:1"\n', "a window cannot be called 'Guides'"),
+    "the sheet's name": ('[delivery.sheet]\nwindow = "1:1"\n', "a window cannot be called 'sheet'"),
+    "a moving overlay's name": ('[delivery."a.guides"]\nwindow = "1:1"\n', "a window cannot be called 'a.guides'"),
     "larger than the picture": ('[delivery.a]\nwindow = "400x400"\n', "larger than the picture (320x180)"),
 }  # fmt: skip
 
@@ -212,7 +216,7 @@ def test_file_and_options_do_not_both_say_windows(clip, tmp_path):
 
 
 def test_a_path_file_by_itself(tmp_path):
-    path = read_path(write(tmp_path, '[[key]]\ntime = 0\n[[key]]\ntime = 1.5\nx = 0.1\nsize = 0.5\nease = "hold"\n'))
+    path = read_path(write(tmp_path, '[[key]]\ntime = 0\n[[key]]\ntime = 1.5\nx = 0.1\npart = 0.5\nease = "hold"\n'))
     assert path.keys == (
         Key(Fraction(0), HALF, HALF, Fraction(1), Ease.SMOOTH),
         Key(Fraction(3, 2), Fraction(1, 10), HALF, HALF, Ease.HOLD),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from itertools import combinations
 
@@ -11,7 +12,8 @@ from PIL import Image
 from scipy.ndimage import maximum_filter
 from skimage import data
 
-from footroom.host_adapter.guides import RHYTHMS, TINTS, Guides, draw
+from footroom.host_adapter.guides import TINTS, Guides, draw
+from footroom.host_adapter.rhythms import RHYTHMS
 from footroom.host_adapter.wanted import Grid, Safe, read_window
 from footroom.kernels.coverage import Box, Stencil
 from footroom.kernels.framing import Picture, place
@@ -216,6 +218,61 @@ def test_labels_do_not_overlap_while_there_is_room(windows):
     for a, b in combinations(boxes, 2):
         assert not (a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]), (a, b)
     assert all(x0 >= 0 and y0 >= 0 and x1 <= 960 and y1 <= 540 for x0, y0, x1, y1 in boxes)
+
+
+FIVE = ("9:16", "4:5", "1:1", "2.39", "1.85")
+ASIDE = ("story=9:16@centre,-6%,0", "feed=4:5@left,10%,0", "square=1:1", "wide=2.39", "flat=1.85@top")
+
+
+@pytest.mark.parametrize("size", [(1920, 1080), (640, 360), (1080, 1920)], ids=str)
+@pytest.mark.parametrize(
+    "windows", [FIVE, ASIDE, ("story=9:16@centre,-20%,0", "square=1:1@centre,-15%,0", "wide=2.39")]
+)
+def test_no_label_hides_another_or_a_corner_of_the_common_area(size, windows):
+    """The plates of 'common' and 'wide' lay over the angles that show what all windows keep."""
+    if size[0] < size[1]:
+        windows = tuple(window.split("@")[0] for window in windows)
+    made = guides(size, *windows, labels=True)
+    area = made.common()
+    layers = draw(made).layers
+    plates = next(layer for layer in reversed(layers) if all(isinstance(shape, Box) for shape in layer.shapes)).shapes
+    assert len(plates) == len(windows) + (area is not None)
+    for a, b in combinations(plates, 2):
+        assert a.x1 <= b.x0 or b.x1 <= a.x0 or a.y1 <= b.y0 or b.y1 <= a.y0, (a, b)
+    if area is None:
+        return
+    x, y, width, height = area.pixels()
+    arm = min(size[1] / 24, width / 3, height / 3)
+    for corner_x, corner_y in (
+        (x, y),
+        (x + width - arm, y),
+        (x, y + height - arm),
+        (x + width - arm, y + height - arm),
+    ):
+        for plate in plates:
+            beside = plate.x1 <= corner_x or plate.x0 >= corner_x + arm
+            assert beside or plate.y1 <= corner_y or plate.y0 >= corner_y + arm, (plate, (corner_x, corner_y))
+
+
+def test_labels_of_windows_that_move_do_not_jump_over_lines():
+    """A label that steps aside for lines does so all at once, from one frame to the next."""
+    found = []
+    for x in range(0, 1000, 7):
+        made = replace(guides((1920, 1080), f"9:16@left,{x},0", "wide=2.39", "1:1", labels=True), moving=True)
+        labels = [shape for layer in draw(made).layers for shape in layer.shapes if isinstance(shape, Stencil)]
+        found.append((labels[0].x - x, labels[0].y))  # the first window's, which no other label was there before
+    assert len(set(found)) == 1
+
+
+def test_a_label_lies_at_a_line_of_its_own_window():
+    """Not in the middle of another window, where it would seem to name that one."""
+    for size in ((1920, 1080), (640, 360)):
+        made = guides(size, *FIVE, labels=True)
+        found = [shape for layer in draw(made).layers for shape in layer.shapes if isinstance(shape, Stencil)]
+        near = size[1] / 27
+        for window in made.windows[:3]:  # with upright lines, and no level ones
+            x0, x1 = float(window.rect.x0), float(window.rect.x1)
+            assert any(abs(each.x - x0) < near or abs(each.x + each.coverage.shape[1] - x1) < near for each in found)
 
 
 def test_a_label_that_is_too_long_is_refused():

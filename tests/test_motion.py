@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from footroom.kernels.framing import SAMPLING_STEPS, Picture, Wanted, place_at
-from footroom.kernels.motion import Ease, Key, WindowPath, still
+from footroom.kernels.motion import Ease, Key, WindowPath
 
 HALF = Fraction(1, 2)
 UHD = Picture(3840, 2160, step=(2, 2))
@@ -38,7 +38,7 @@ def paths(draw, sizes=SIZES, most=4) -> WindowPath:
 def inside(key: Key, wanted: Wanted, picture: Picture) -> tuple[Fraction, Fraction]:
     """The key's middle, moved no further than the window's own size asks for; worked out anew from the ratio."""
     ratio = wanted.ratio / picture.aspect
-    width = min(Fraction(picture.width), picture.height * ratio) * key.size
+    width = min(Fraction(picture.width), picture.height * ratio) * key.part
     height = width / ratio
     x = min(max(key.x, width / 2 / picture.width), 1 - width / 2 / picture.width)
     y = min(max(key.y, height / 2 / picture.height), 1 - height / 2 / picture.height)
@@ -50,8 +50,8 @@ def inside(key: Key, wanted: Wanted, picture: Picture) -> tuple[Fraction, Fracti
 def test_at_a_keys_time_the_window_is_where_the_key_says(path, wanted, picture):
     for key in path.keys:
         window = path.window(wanted, picture, key.time)
-        assert window == place_at(wanted, picture, (key.x, key.y), key.size)
-        assert window == place_at(wanted, picture, inside(key, wanted, picture), key.size)
+        assert window == place_at(wanted, picture, (key.x, key.y), key.part)
+        assert window == place_at(wanted, picture, inside(key, wanted, picture), key.part)
 
 
 @settings(max_examples=50, deadline=None)
@@ -112,7 +112,7 @@ def test_the_way_between_two_keys_is_that_of_the_ease(path, wanted, picture, par
         here, there = inside(key, wanted, picture), inside(following, wanted, picture)
         gone = eases[key.ease]
         middle = tuple(a + (b - a) * gone for a, b in zip(here, there, strict=True))
-        size = key.size + (following.size - key.size) * gone
+        size = key.part + (following.part - key.part) * gone
         exact = path.window(wanted, picture, key.time + (following.time - key.time) * part).exact
         assert exact == place_at(wanted, picture, middle, size).exact
         assert ((exact.x0 + exact.x1) / 2 / picture.width, (exact.y0 + exact.y1) / 2 / picture.height) == middle
@@ -181,16 +181,9 @@ def test_times_out_of_order_are_refused_with_the_numbers(times, says):
 
 @pytest.mark.parametrize(
     ("field", "value"),
-    [("time", "-1/4"), ("x", "-1/8"), ("x", "9/8"), ("y", "-1/8"), ("y", "5/4"), ("size", "0"), ("size", "3/2"), ("size", "-1")],
+    [("time", "-1/4"), ("x", "-1/8"), ("x", "9/8"), ("y", "-1/8"), ("y", "5/4"), ("part", "0"), ("part", "3/2"), ("part", "-1")],
 )  # fmt: skip
 def test_keys_that_make_no_sense_are_refused_with_field_and_value(field, value):
-    fields = {"time": Fraction(0), "x": HALF, "y": HALF, "size": Fraction(1), field: Fraction(value)}
+    fields = {"time": Fraction(0), "x": HALF, "y": HALF, "part": Fraction(1), field: Fraction(value)}
     with pytest.raises(ValueError, match=f"{field} must.*got {float(Fraction(value)):g}$"):
         Key(**fields)
-
-
-def test_still_says_whether_anything_moves():
-    one = Key(Fraction(0), HALF, HALF)
-    assert still([]) and still([one]) and still([one, Key(Fraction(1), HALF, HALF, ease=Ease.HOLD)])
-    assert not still([one, Key(Fraction(1), HALF, Fraction(1, 3))])
-    assert not still([one, Key(Fraction(1), HALF, HALF, Fraction(1, 3))])

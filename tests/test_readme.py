@@ -8,6 +8,8 @@ from pathlib import Path
 from click.testing import CliRunner
 
 from footroom.host_adapter.headless.command import footroom
+from footroom.host_adapter.headless.delivery.files import read_deliveries, read_path
+from footroom.host_adapter.headless.demo.framing import DELIVERIES
 from footroom.host_adapter.headless.flags import EXPRESSIBLE
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -48,3 +50,23 @@ def test_its_links_lead_to_files():
     for target in re.findall(r"\]\(([^)#]+)\)", README):
         if "://" not in target:
             assert (ROOT / target).exists(), target
+
+
+def test_its_deliveries_and_paths_are_read_as_they_stand(tmp_path):
+    """Every TOML block of the framing part is a whole file of the name in its first line; they once contradicted each other."""
+    part = README[README.index("## Frame every delivery") : README.index("## Inside Blender")]
+    blocks = dict(re.findall(r"```toml\n# (\w+\.toml)\n(.*?)```", part, re.DOTALL))
+    assert part.count("```toml") == len(blocks) == 3
+    for name, text in blocks.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    assert [each.name for each in read_deliveries(tmp_path / "deliveries.toml")] == ["story", "square", "wide"]
+    (story,) = read_deliveries(tmp_path / "moving.toml")
+    assert story.path is not None and story.path.zooms and story.size == (1080, 1920)
+    assert len(read_path(tmp_path / "moves.toml").keys) == 2
+
+
+def test_the_deliveries_that_it_shows_are_the_demos():
+    shown = README[README.index("# deliveries.toml\n") :]
+    rows = [line.split("#")[0].split() for line in shown[: shown.index("```")].splitlines()]
+    demo = [line.split("#")[0].split() for line in DELIVERIES.splitlines()]
+    assert [row for row in rows if row] == [row for row in demo if row]

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from rich.box import SIMPLE_HEAD
-from rich.console import Console
+from rich.console import Console, RenderableType
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 from rich.table import Table
@@ -21,10 +21,18 @@ PIPE_WIDTH = 160
 
 
 def console(*, stderr: bool = False) -> Console:
-    """A console that is plain and wide where nobody looks at a screen."""
+    """A console that is plain and wide where nobody looks at a screen, unless COLUMNS says how wide."""
     stream = sys.stderr if stderr else sys.stdout
-    width = None if stream.isatty() else PIPE_WIDTH
+    width = None if stream.isatty() or os.environ.get("COLUMNS", "").isdigit() else PIPE_WIDTH
     return Console(stderr=stderr, width=width, highlight=False, soft_wrap=False)
+
+
+def show(screen: Console, what: RenderableType) -> None:
+    """Print without the blanks that fill a table's lines up to their ends."""
+    for line in screen.render_lines(what, pad=False):
+        text = Text.assemble(*((part.text, part.style or "") for part in line if not part.control))
+        text.rstrip()
+        screen.print(text, soft_wrap=True)
 
 
 @contextmanager

@@ -15,10 +15,11 @@ from ....kernels.framing import Wanted
 from ....kernels.motion import Ease, Key, WindowPath
 from ...wanted import Safe, checked_name, file_word, read_safe, read_size, read_window
 from ..errors import Problem
+from .outputs import TAKEN
 from .request import Delivery
 
 DELIVERY_KEYS = ("window", "size", "safe", "path", "key", "part")
-KEY_KEYS = ("time", "x", "y", "size", "ease")
+KEY_KEYS = ("time", "x", "y", "part", "ease")
 
 EXAMPLE = 'delivery.story.window = "9:16"'
 
@@ -41,13 +42,19 @@ def read_deliveries(path: Path) -> tuple[Delivery, ...]:
 
 
 def check_names(deliveries: tuple[Delivery, ...], path: Path | None = None) -> None:
-    """Every delivery has a name of its own, in labels and in file names.
+    """Every delivery has a name of its own, in labels and in file names, and none that other results have there.
 
-    Raises: Problem naming the two.
+    Raises: Problem naming it, or the two.
     """
     seen: dict[str, str] = {}
     for delivery in deliveries:
         word = file_word(delivery.name).casefold()
+        if word.rpartition(".")[2] in TAKEN:
+            raise Problem(
+                path,
+                f"a window cannot be called {delivery.name!r}: its results would have the names of the {word.rpartition('.')[2]}",
+                f"Call it something else than {', '.join(TAKEN)}.",
+            )
         if word in seen:
             raise Problem(
                 path,
@@ -79,7 +86,7 @@ def read_path(path: Path) -> WindowPath:
     strangers = sorted(set(document) - {"key"})
     if strangers:
         raise Problem(path, f"it holds {strangers[0]!r}, which means nothing here", "A path is a list of [[key]].")
-    return _path(path, document.get("key"), path.name)
+    return _path(path, document.get("key"), "")
 
 
 def _document(path: Path, what: str) -> dict[str, Any]:
@@ -152,23 +159,27 @@ def _list(entry: Mapping[str, Any], key: str) -> list[str]:
 
 
 def _path(path: Path, keys: Any, where: str) -> WindowPath:
+    """The keys of a file; `where` in it, where that is not the whole of it."""
+    before, holder = (f"{where}, ", where) if where else ("", "it")
     if not isinstance(keys, list) or not keys or not all(isinstance(key, Mapping) for key in keys):
-        raise Problem(path, f"{where} holds no [[key]]", "Write at least one: [[key]] time = 0.0 x = 0.5 y = 0.5")
+        raise Problem(
+            path, f"{holder} holds no [[key]]", "Write at least one: [[key]] and below it time = 0.0, x = 0.5."
+        )
     made = []
     for number, key in enumerate(keys, start=1):
         unknown = [word for word in key if word not in KEY_KEYS]
         if unknown:
-            raise Problem(
-                path, f"{where}, key {number}: there is no {unknown[0]!r}", f"It takes {', '.join(KEY_KEYS)}."
-            )
+            raise Problem(path, f"{before}key {number}: there is no {unknown[0]!r}", f"It takes {', '.join(KEY_KEYS)}.")
         try:
             made.append(_key(key))
         except ValueError as error:
-            raise Problem(path, f"{where}, key {number}: {error}") from None
+            raise Problem(path, f"{before}key {number}: {error}") from None
     try:
         return WindowPath(tuple(made))
     except ValueError as error:
-        raise Problem(path, f"{where}: {error}", "Put the keys in the order of their times.") from None
+        raise Problem(
+            path, f"{where}: {error}" if where else str(error), "Put the keys in the order of their times."
+        ) from None
 
 
 def _key(key: Mapping[str, Any]) -> Key:
@@ -183,7 +194,7 @@ def _key(key: Mapping[str, Any]) -> Key:
         _number(key["time"], "time"),
         _number(key["x"], "x") if "x" in key else half,
         _number(key["y"], "y") if "y" in key else half,
-        _number(key["size"], "size") if "size" in key else Fraction(1),
+        _number(key["part"], "part") if "part" in key else Fraction(1),
         Ease(ease),
     )
 

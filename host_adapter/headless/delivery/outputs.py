@@ -23,6 +23,10 @@ FILE_SUFFIXES = frozenset({".dpx", ".mp4", ".m4v", ".mxf", ".avi", ".webm", ".ts
 """What a name ends in that is meant for a file, not for a folder."""
 
 
+TAKEN = ("burn", "guides", "sheet")
+"""Last words of results' names besides a window's own, which no window may therefore have."""
+
+
 @dataclass(frozen=True, slots=True)
 class Output:
     """One result.

@@ -13,10 +13,11 @@ from ..errors import Problem
 from ..media import Recording
 from ..movie import Movie
 from ..overlay_writer import STILLS, OverlayMovie, write_overlay_still
-from ..sidefacts import file_facts
 from .makers import drawn
 from .outputs import OVERLAY_MOVIES, Output
+from .passes import pixel_words
 from .stage import Stage
+from .timecode import start_timecode
 
 
 def write_overlay(
@@ -41,14 +42,14 @@ def write_overlay(
         write_overlay_still(target, still[..., :3], still[..., 3], aspect=picture.aspect)
         kind = "premultiplied" if target.suffix.lower() == ".exr" else "straight"
         return {
-            "words": f"{picture.width}x{picture.height}, {kind} alpha",
+            "words": f"{picture.width}x{picture.height}{pixel_words(picture.aspect)}, {kind} alpha",
             "output": {"width": picture.width, "height": picture.height, "alpha": kind},
         }
     info = None if recording is None else recording.info
     rate = rate or (info.rate if info is not None else None) or Fraction(25)
     count = _length(stage, output, recording, frames, rate, seconds)
     codec = OVERLAY_MOVIES[target.suffix.lower()]
-    timecode = _timecode(recording)
+    timecode = start_timecode(recording)
     moving = stage.request.moving if output.delivery is None else output.delivery.path is not None
     with OverlayMovie(
         target, picture.width, picture.height, rate, aspect=picture.aspect, timecode=timecode, codec=codec
@@ -65,8 +66,9 @@ def write_overlay(
         else:
             still = premultiplied(drawn(stage, only=output.delivery))
             movie.write(still[..., :3], still[..., 3], times=count)
+    shape = f"{picture.width}x{picture.height}{pixel_words(picture.aspect)}"
     return {
-        "words": f"{picture.width}x{picture.height}, {count} frames of {float(rate):.5g}, {codec} with straight alpha",
+        "words": f"{shape}, {count} frames at {float(rate):.5g} a second, {codec} with straight alpha",
         "output": {
             "width": picture.width, "height": picture.height, "alpha": "straight", "codec": codec,
             "frames": count, "rate": str(rate), "timecode": timecode,
@@ -107,11 +109,3 @@ def _uneven(recording: Recording | None) -> list[str]:
     return [
         "uneven frame times of the recording; the overlay's frames come at an even rate, so it drifts off where they do not"
     ]
-
-
-def _timecode(recording: Recording | None) -> str | None:
-    if not isinstance(recording, Movie):
-        return None
-    container, stream = recording.open()
-    with container:
-        return file_facts(container, stream).timecode

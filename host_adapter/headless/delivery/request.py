@@ -31,6 +31,15 @@ class Delivery:
 
 
 @dataclass(frozen=True, slots=True)
+class Canvas:
+    """The picture of an overlay without a recording; rate (frames a second) and seconds only where it is a movie."""
+
+    size: tuple[int, int]
+    rate: Fraction | None = None
+    seconds: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Request:
     """Everything that is the same for all results.
 

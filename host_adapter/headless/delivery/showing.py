@@ -20,6 +20,7 @@ from ..sheet import Crop, draw_sheet
 from ..viewing import Shown, as_shown, in_proportion
 from .makers import Clock
 from .stage import Stage, common_report
+from .timecode import counted_on
 
 SHEET_WIDTH = 1900
 """Columns that a frame has on a sheet, about; guides are drawn so much thicker on a larger one that they stay in sight."""
@@ -39,7 +40,7 @@ class Caught:
 class Catcher:
     """Keeps the frame of one moment out of a pass over a recording, or fetches it where there was no pass.
 
-    moment : seconds; the frame that is on screen then. None for the middle one
+    moment : seconds; the frame that is on screen then. None for the middle one, or where files are long, one near it
     """
 
     def __init__(self, recording: Recording, clock: Clock, moment: Fraction | None) -> None:
@@ -48,10 +49,6 @@ class Catcher:
         self._done = False
         frames = recording.info.frames
         self.index = None if frames is None else frames // 2
-        if moment is None and frames is None:  # only the middle of a sampling tells where the middle is
-            spread = list(recording.sample(3))
-            self._keep(spread[len(spread) // 2])
-            self._done = True
 
     def offer(self, frame: Frame) -> None:
         """Look at a frame of a pass; frames come in order."""
@@ -72,26 +69,38 @@ class Catcher:
     def get(self) -> Caught:
         """The frame.
 
-        Raises: Problem where the recording ends before the moment.
+        Raises: Problem where no frame decodes, or the recording ends before the moment.
         """
         if self.caught is None:
-            for frame in self.recording.sample(3) if self.moment is None else self.recording.frames():
-                self.offer(frame)
-                if self._done:
-                    break
-        assert self.caught is not None
+            self._fetch()
+        if self.caught is None:
+            raise Problem(self.recording.info.path, "no frame of it can be decoded", "Copy it again from the card.")
         length = 1 / (self.recording.info.rate or Fraction(25))
         if self.moment is not None and not self._done and self.moment >= self.caught.time + length:
             words = f"it ends before {float(self.moment):g} seconds"
             raise Problem(self.recording.info.path, words, "Choose an earlier --at.")
         return self.caught
 
+    def _fetch(self) -> None:
+        """Without a pass, or where the header promised more frames than came. A sampling knows only where it landed, which in
+        long groups of pictures is no number that could be foretold: its middle is taken, whatever that is."""
+        if self.moment is None:
+            landed = list(self.recording.sample(3))
+            if landed:
+                self._keep(landed[len(landed) // 2])
+            return
+        for frame in self.recording.frames():
+            self.offer(frame)
+            if self._done:
+                break
+
 
 def write_sheet(
-    target: Path, stage: Stage, info: Info, caught: Caught, encoding: Encoding | None, matrix: Matrix
+    target: Path, stage: Stage, info: Info, caught: Caught, encoding: Encoding | None, matrix: Matrix, start: str | None
 ) -> dict[str, Any]:
     """Draw the sheet of a frame.
 
+    start : timecode of the recording's first frame; None where it has none
     Raises: Problem where it cannot be written.
     """
     shown = as_shown(caught.planes, encoding, matrix=matrix, sampling=info.sampling, siting=info.siting)
@@ -104,24 +113,26 @@ def write_sheet(
         x, y, columns, rows = window.rect.pixels()
         cut = in_proportion(np.ascontiguousarray(shown[y : y + rows, x : x + columns]), picture.aspect)
         crops.append(Crop(delivery.name, f"{columns} × {rows}, keeps {float(window.kept * 100):.1f} %", cut))
+    timecode = counted_on(start, round(caught.time * (info.rate or 0)), info.rate)
+    moment = f"frame {caught.index} at {_clock_words(caught.time)}{f', timecode {timecode}' if timecode else ''}"
     frame = in_proportion(_with_guides(shown, stage, caught.time), picture.aspect)
     draw_sheet(
         target,
         title=info.path.name,
         frame=frame,
-        frame_note=_frame_note(stage, info, caught),
+        frame_note=_frame_note(stage, info, moment),
         crops=crops,
-        notes=[*stage.notes, *_notes(stage)],
+        notes=[*map(_sentence, stage.notes), *_notes(stage, caught.time)],
     )
     return {
-        "words": f"frame {caught.index} at {_clock_words(caught.time)}, {len(crops)} crop{'s' * (len(crops) != 1)}",
-        "output": {"frame": caught.index, "seconds": round(float(caught.time), 4)},
+        "words": f"{moment}, {len(crops)} crop{'s' * (len(crops) != 1)}",
+        "output": {"frame": caught.index, "seconds": round(float(caught.time), 4), "timecode": timecode},
     }
 
 
 def _with_guides(shown: Shown, stage: Stage, time: Fraction) -> Shown:
     displayed = stage.picture.width * float(stage.picture.aspect)
-    guides = replace(stage.guides(time, labels=True), weight=max(1.0, displayed / SHEET_WIDTH), white=1.0)
+    guides = replace(stage.guides(time, labels=True), weight=max(1.0, displayed / SHEET_WIDTH), white=1.0, moving=False)
     try:
         drawing = draw(guides)
     except ValueError:  # no room for labels in a picture this small; the sheet names its crops all the same
@@ -132,12 +143,12 @@ def _with_guides(shown: Shown, stage: Stage, time: Fraction) -> Shown:
     return np.stack(planes, axis=-1)
 
 
-def _frame_note(stage: Stage, info: Info, caught: Caught) -> str:
+def _frame_note(stage: Stage, info: Info, moment: str) -> str:
     source = stage.source
     words = f"{source.width} × {source.height}"
     if source.aspect != 1:
         words += f", shown {float(source.ratio):.3f}:1 (pixels {float(source.aspect):.4g} wide)"
-    return words if info.frames == 1 else f"{words}, frame {caught.index} at {_clock_words(caught.time)}"
+    return words if info.frames == 1 else f"{words}, {moment}"
 
 
 def _clock_words(time: Fraction) -> str:
@@ -145,18 +156,22 @@ def _clock_words(time: Fraction) -> str:
     return f"{int(minutes)}:{seconds:05.2f}"
 
 
-def _notes(stage: Stage) -> list[str]:
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}."
+
+
+def _notes(stage: Stage, time: Fraction) -> list[str]:
     notes = []
-    common = common_report(stage)
+    common = common_report(stage, time)
     if common is not None:
         words = f"{common['width']} × {common['height']} at {common['x']}, {common['y']}"
         notes.append(f"Common area: {words}, {common['kept_percent']:.1f} % of the picture.")
     elif len(stage.request.deliveries) > 1:
-        notes.append("The windows have no area in common.")
+        notes.append(f"The windows have no area in common{' in this frame' * stage.request.moving}.")
     sized = [each for each in stage.request.deliveries if each.size is not None]
     if sized:
         words = ", ".join(f"{each.name} at {each.size[0]} × {each.size[1]}" for each in sized if each.size)
         notes.append(f"Delivered scaled: {words}.")
     if stage.request.moving:
-        notes.append("Windows that move are shown where they are in this frame.")
+        notes.append("Windows that move, and the common area with them, are shown where they are in this frame.")
     return notes

@@ -8,9 +8,10 @@ from math import lcm
 from pathlib import Path
 from typing import Any
 
-from ....kernels.framing import SAMPLING_STEPS, Picture, Rect, Window, common_area, exact_size, place
+from ....kernels.areas import Rect
+from ....kernels.framing import SAMPLING_STEPS, Picture, Window, common_area, place
 from ...guides import Guides
-from ...wanted import Grid, Placed, Safe
+from ...placed import placed_in
 from ..errors import Problem
 from ..media import Info
 from .request import Delivery, Request
@@ -20,6 +21,9 @@ WHITES = {"arib-std-b67": 0.75, "smpte2084": 0.58}
 
 NEAR_ENOUGH = Fraction(1, 50)
 """Size and window of a delivery may differ by this part in ratio: what rounding to whole pixels explains."""
+
+NEAREST_TRIES = 64
+"""Widths that are tried, either way, for a size of the right shape."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,46 +50,25 @@ class Stage:
             return place(delivery.wanted, self.picture)
         return delivery.path.window(delivery.wanted, self.picture, time)
 
-    def guides(
-        self,
-        time: Fraction = Fraction(0),
-        only: Delivery | None = None,
-        *,
-        picture: Picture | None = None,
-        labels: bool = False,
-    ) -> Guides:
+    def guides(self, time: Fraction = Fraction(0), only: Delivery | None = None, *, labels: bool = False) -> Guides:
         """What is drawn over the picture at a time; of all deliveries, or of one alone."""
         request = self.request
         deliveries = request.deliveries if only is None else (only,)
         windows = tuple(self.window(delivery, time) for delivery in deliveries)
-        areas = {window.name: window.rect for window in windows}
-        whole = self.picture.rect
-        grids = tuple(
-            (each.what, areas.get(each.window or "", whole))
-            for each in request.grids
-            if isinstance(each.what, Grid) and self._shown(each, areas)
-        )
-        safes = [
-            (each.what, areas.get(each.window or "", whole))
-            for each in request.safes
-            if isinstance(each.what, Safe) and self._shown(each, areas)
-        ]
+        grids, safes = placed_in((*request.grids, *request.safes), windows, self.picture)
         for delivery, window in zip(deliveries, windows, strict=True):
             safes += [(safe, window.rect) for safe in delivery.safes]
         return Guides(
             self.picture,
             windows,
-            grids,
+            tuple(grids),
             tuple(safes),
             request.centre,
             request.shade,
             request.labels or labels,
             self.white,
+            moving=any(delivery.path is not None for delivery in deliveries),
         )
-
-    @staticmethod
-    def _shown(placed: Placed, areas: dict[str, Rect]) -> bool:
-        return placed.window is None or placed.window in areas
 
     def box(self, area: Rect) -> tuple[Fraction, Fraction, Fraction, Fraction]:
         """A rectangle of the picture as x0, y0, x1, y1 in recorded pixels."""
@@ -108,28 +91,33 @@ class Stage:
                 raise Problem(
                     self.where,
                     f"window {delivery.name!r} changes its size on the way, so its crop needs a size of its own",
-                    'Give the delivery one: size = "1080x1920".',
+                    'Give the delivery one: size = "1080x1920"; or a single --window --size 1080x1920.',
                 )
             _, _, columns, rows = window.rect.pixels()
             return (columns, rows), self.picture.aspect, self.resampled
+        self._check_size(delivery, window)
+        return delivery.size, Fraction(1), True
+
+    def _check_size(self, delivery: Delivery, window: Window) -> None:
+        """Raises: Problem where a delivery's size does not go with its window or with the sampling."""
+        assert delivery.size is not None
         columns, rows = delivery.size
-        for side, step, name in ((columns, self.picture.step[0], "width"), (rows, self.picture.step[1], "height")):
-            if side % step:
-                raise Problem(
-                    self.where,
-                    f"the size of {delivery.name!r}, {columns}x{rows}, has a {name} that is no multiple of {step}, "
-                    "which the chroma sampling asks for",
-                    f"Use {columns // step * step or step}x{rows // step * step or step}.",
-                )
-        asked = Fraction(columns, rows)
-        if abs(asked / delivery.wanted.shape - 1) > NEAR_ENOUGH:
-            raise Problem(
-                self.where,
-                f"the size of {delivery.name!r}, {columns}x{rows}, is {float(asked):.4g}:1, "
-                f"but its window is {float(delivery.wanted.shape):.4g}:1, so the picture would be stretched",
-                "Change one of them.",
+        asked, shape, step = Fraction(columns, rows), delivery.wanted.shape, self.picture.step
+        found = None
+        if abs(asked / shape - 1) > NEAR_ENOUGH:
+            found = (
+                f"is {float(asked):.4g}:1, but its window is {float(shape):.4g}:1, so the picture would be stretched"
             )
-        return (columns, rows), Fraction(1), True
+        elif columns % step[0] or rows % step[1]:
+            side, by = ("width", step[0]) if columns % step[0] else ("height", step[1])
+            found = f"has a {side} that is no multiple of {by}, which the chroma sampling asks for"
+        if found:
+            fit = nearest_size(delivery.size, shape, step)
+            advice = [] if fit is None else [f"Use {fit[0]}x{fit[1]}."]
+            if delivery.path is None or not delivery.path.zooms:
+                _, _, own_columns, own_rows = window.rect.pixels()
+                advice.append(f"Without a size the crop has the window's own pixels, {own_columns}x{own_rows}.")
+            raise Problem(self.where, f"the size of {delivery.name!r}, {columns}x{rows}, {found}", " ".join(advice))
 
     def check(self) -> None:
         """Everything that can be wrong with the windows, found before a frame is read.
@@ -146,7 +134,18 @@ class Stage:
         try:
             self.windows()
         except ValueError as error:
-            raise Problem(self.where, str(error), "Choose a smaller window, or another anchor or offset.") from None
+            raise Problem(self.where, str(error), _advice(self.picture)) from None
+
+
+def nearest_size(size: tuple[int, int], shape: Fraction, step: tuple[int, int]) -> tuple[int, int] | None:
+    """The size of a window's shape in whole steps that is nearest in width; None where no small change finds one."""
+    columns = max(size[0] // step[0], 1) * step[0]
+    for change in range(NEAREST_TRIES):
+        for width in (columns + change * step[0], columns - change * step[0]):
+            height = round(width / shape / step[1]) * step[1]
+            if width > 0 and height > 0 and abs(Fraction(width, height) / shape - 1) <= NEAR_ENOUGH:
+                return width, height
+    return None
 
 
 def stage_for(request: Request, info: Info) -> Stage:
@@ -170,9 +169,10 @@ def stage_for(request: Request, info: Info) -> Stage:
 
 
 def bare_stage(request: Request, size: tuple[int, int]) -> Stage:
-    """The stage of a picture of which only the size is known; it is taken for 4:2:0, the most common delivery."""
+    """The stage of a picture of which only the size is known: it has no chroma to be subsampled, so nothing but whole pixels
+    to round to, or even ones where the request says so."""
     aspect, notes = _aspect(request, Fraction(1))
-    return _stage(request, size, aspect, SAMPLING_STEPS["4:2:0"], None, 1.0, notes)
+    return _stage(request, size, aspect, (1, 1), None, 1.0, notes)
 
 
 def _stage(
@@ -183,6 +183,8 @@ def _stage(
         step = lcm(step[0], 2), lcm(step[1], 2)
     source = Picture(*size, aspect, step)
     picture = Picture(*source.displayed_size(), Fraction(1), step) if request.desqueeze else source
+    if request.desqueeze and aspect == 1:
+        notes = (*notes, "the pixels are square already, so --desqueeze changes nothing")
     stage = Stage(request, source, picture, white, where, notes)
     stage.check()
     return stage
@@ -202,6 +204,12 @@ def _aspect(request: Request, recorded: Fraction) -> tuple[Fraction, tuple[str, 
     )
 
 
+def _advice(picture: Picture) -> str:
+    if picture.width < picture.step[0] or picture.height < picture.step[1]:
+        return "Give a larger picture: in this one no window can be cut."
+    return "Choose a smaller window, or another anchor or offset."
+
+
 def window_report(stage: Stage, delivery: Delivery) -> dict[str, Any]:
     """A window as `footroom frame --json` prints it: what is kept, and what rounding to whole samples did to it."""
     window = stage.window(delivery)
@@ -214,7 +222,7 @@ def window_report(stage: Stage, delivery: Delivery) -> dict[str, Any]:
         "ratio_asked": round(float(delivery.wanted.shape), 5),
         "exact": {name: float(getattr(window.exact, name)) for name in ("x0", "y0", "x1", "y1")},
         "rounding": {
-            "wider": float(window.grown[0]), "higher": float(window.grown[1]),
+            "wider": float(window.grown[0]), "taller": float(window.grown[1]),
             "right": float(window.moved[0]), "down": float(window.moved[1]),
         },
         "size": None if delivery.size is None else list(delivery.size),
@@ -226,17 +234,18 @@ def window_report(stage: Stage, delivery: Delivery) -> dict[str, Any]:
     return report
 
 
-def common_report(stage: Stage) -> dict[str, Any] | None:
-    """What all windows keep, at the start; None where that is nothing, or there are not two windows."""
-    windows = stage.windows()
+def common_report(stage: Stage, time: Fraction = Fraction(0)) -> dict[str, Any] | None:
+    """What all windows keep at a time, seconds; None where that is nothing, or there are not two windows.
+
+    moves : it is another at other times
+    """
+    windows = stage.windows(time)
     area = common_area(windows) if len(windows) > 1 else None
     if area is None:
         return None
     x, y, columns, rows = area.pixels()
     kept = area.area / stage.picture.rect.area
-    return {"x": x, "y": y, "width": columns, "height": rows, "kept_percent": round(float(kept * 100), 3)}
-
-
-def largest(delivery: Delivery, picture: Picture) -> tuple[Fraction, Fraction]:
-    """Exact width and height of a delivery's window in a picture."""
-    return exact_size(delivery.wanted, picture)
+    return {
+        "x": x, "y": y, "width": columns, "height": rows, "kept_percent": round(float(kept * 100), 3),
+        "moves": stage.request.moving,
+    }  # fmt: skip
