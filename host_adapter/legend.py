@@ -18,6 +18,8 @@ _INK = (0.94, 0.94, 0.94)
 _DIM = (0.66, 0.66, 0.66)
 _LEAST_CAPITALS = 7
 """Rows of a capital letter below which nobody reads it."""
+_HEADINGS = {"stops": 1.0, "%": 1.0, "code": 1.15}
+"""Columns of numbers, and their widths to that of a negative number."""
 _AIR = 1.6
 """Rows of the picture to a row of letters, and what lies between them."""
 
@@ -128,53 +130,88 @@ def _width(words: str, capitals: int) -> float:
     return lettering(words, capitals, edge=0).advance
 
 
-def draw_legend(
-    legend: Legend, height: int, *, picture: int | None = None, left: int = 0, opacity: float = 1.0
-) -> Drawing:
-    """A legend as high as a picture.
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """Sizes in pixels. marks, swatch : widths; numbers : of the three columns; needed : of the whole"""
 
-    height : rows; picture : columns of the drawing, None for as many as the legend takes
-    left : where the legend begins; opacity : of the plate under it
+    capitals: int
+    gap: float
+    marks: float
+    swatch: float
+    numbers: tuple[float, ...]
+    needed: int
+
+
+def _lines(legend: Legend) -> float:
+    """Rows of letters that a legend has room for."""
+    return len(legend.rows) * 2 + len(legend.title) * 1.6 + 3
+
+
+def _laid_out(legend: Legend, height: int) -> _Layout:
+    """Raises: ValueError where the picture is too low for letters that can be read."""
+    capitals = int(height / _lines(legend) / _AIR)
+    if capitals < _LEAST_CAPITALS:
+        raise ValueError(f"a legend of {len(legend.rows)} rows needs {least_height(legend)} lines, got {height}")
+    capitals = min(capitals, 64)
+    gap = capitals * 0.9
+    marks = max((_width(mark.text, capitals) + 2 * gap for mark in legend.marks), default=0)
+    swatch = max(_width(row.name, capitals) for row in legend.rows) + 2 * gap
+    widest = _width("\N{MINUS SIGN}00.0", capitals)
+    numbers = tuple(widest * share + gap for share in _HEADINGS.values())
+    title = max(_width(line, capitals) for line in legend.title)
+    needed = math.ceil(max(gap + marks + swatch + sum(numbers) + gap, gap * 2 + title))
+    return _Layout(capitals, gap, marks, swatch, numbers, needed)
+
+
+def legend_width(legend: Legend, height: int) -> int:
+    """Columns that a legend takes at a height.
 
     Raises: ValueError where the picture is too low for letters that can be read.
     """
-    lines = len(legend.rows) * 2 + len(legend.title) * 1.6 + 3
-    capitals = int(height / lines / _AIR)
-    if capitals < _LEAST_CAPITALS:
-        least = math.ceil(_LEAST_CAPITALS * lines * _AIR)
-        raise ValueError(f"a legend of {len(legend.rows)} rows needs a picture of {least} lines, got {height}")
-    capitals = min(capitals, 64)
-    gap = capitals * 0.9
-    marks_wide = max((_width(mark.text, capitals) + 2 * gap for mark in legend.marks), default=0)
-    names = max(_width(row.name, capitals) for row in legend.rows) + 2 * gap
-    columns = {"stops": 3.5, "%": 3.5, "code": 4.0}
-    wide = [_width("\N{MINUS SIGN}00.0", capitals) * share / 3.5 + gap for share in columns.values()]
-    swatch = names
-    needed = math.ceil(
-        max(gap + marks_wide + swatch + sum(wide) + gap, gap * 2 + max(_width(t, capitals) for t in legend.title))
-    )
-    pen = _Pen(capitals)
-    pen.box(left, 0, left + needed, height, _PLATE, opacity)
-    y = gap + capitals
+    return _laid_out(legend, height).needed
+
+
+def least_height(legend: Legend) -> int:
+    """Rows below which a legend's letters could not be read."""
+    return math.ceil(_LEAST_CAPITALS * _lines(legend) * _AIR)
+
+
+def draw_legend(
+    legend: Legend,
+    height: int,
+    *,
+    picture: tuple[int, int] | None = None,
+    at: tuple[int, int] = (0, 0),
+    opacity: float = 1.0,
+) -> Drawing:
+    """A legend of its own, or in a picture.
+
+    height : rows of the legend
+    picture : columns and rows of the drawing, None for as many as the legend takes
+    at : where its left top corner lies; opacity : of the plate under it
+
+    Raises: ValueError where it is too low for letters that can be read.
+    """
+    layout = _laid_out(legend, height)
+    left, above = at
+    pen = _Pen(layout.capitals)
+    pen.box(left, above, left + layout.needed, above + height, _PLATE, opacity)
+    y = above + layout.gap + layout.capitals
     for line in legend.title:
-        pen.text(line, left + gap, y)
-        y += capitals * 1.9
-    first = left + gap + marks_wide
-    places = np.cumsum([first + swatch, *wide])[1:]
-    for heading, place in zip(columns, places, strict=True):
+        pen.text(line, left + layout.gap, y)
+        y += layout.capitals * 1.9
+    first = left + layout.gap + layout.marks
+    places = np.cumsum([first + layout.swatch, *layout.numbers])[1:]
+    for heading, place in zip(_HEADINGS, places, strict=True):
         pen.text(heading, float(place), y, _DIM, right=True)
-    top = y + gap
-    each = (height - top - gap) / len(legend.rows)
+    top = y + layout.gap
+    each = (above + height - top - layout.gap) / len(legend.rows)
     for number, row in enumerate(legend.rows):
-        _row(
-            pen,
-            row,
-            (first, top + number * each, first + swatch, top + (number + 1) * each),
-            places,
-            last=number == len(legend.rows) - 1,
-        )
-    _marks(pen, legend, left + gap, first, top, each)
-    return Drawing(needed if picture is None else picture, height, tuple(pen.layers))
+        area = first, top + number * each, first + layout.swatch, top + (number + 1) * each
+        _row(pen, row, area, places, last=number == len(legend.rows) - 1)
+    _marks(pen, legend, first, top, each)
+    size = (layout.needed, height) if picture is None else picture
+    return Drawing(*size, tuple(pen.layers))
 
 
 def _row(pen: _Pen, row: Row, area: tuple[float, float, float, float], places: np.ndarray, *, last: bool) -> None:
@@ -246,7 +283,7 @@ def _dots(pen: _Pen, area: tuple[float, float, float, float], colour: Colour, wi
     pen.layers.append(Layer(tuple(boxes), colour))
 
 
-def _marks(pen: _Pen, legend: Legend, left: float, right: float, top: float, each: float) -> None:
+def _marks(pen: _Pen, legend: Legend, right: float, top: float, each: float) -> None:
     """Marks beside the column, moved apart where they would lie over each other; their arrows stay in place."""
     least = pen.capitals * 1.7
     ordered = sorted(legend.marks, key=lambda mark: mark.at)

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from footroom.host_adapter.legend import draw_legend, legend_of
+from footroom.host_adapter.legend import draw_legend, least_height, legend_of, legend_width
 from footroom.host_adapter.transfer import transfer_of
 from footroom.host_adapter.zones import encoded, read_zones
 from footroom.kernels import Encoding, Range
@@ -67,17 +67,17 @@ def test_every_zone_s_colour_and_both_patterns_are_in_the_drawing(height):
 
 
 def test_a_legend_in_a_picture_leaves_the_rest_alone():
-    drawing = draw_legend(made(None, Encoding(10, Range.FULL), "V-Log"), 1080, picture=1920, left=40, opacity=0.8)
-    alpha = premultiplied(drawing)[..., 3]
-    assert (
-        alpha.shape == (1080, 1920)
-        and not alpha[:, :40].any()
-        and not alpha[:, -200:].any()
-        and alpha[:, 60].max() == 1
-        or alpha[500, 60] > 0.7
-    )
+    legend = made(None, Encoding(10, Range.FULL), "V-Log")
+    wide = legend_width(legend, 600)
+    alpha = premultiplied(draw_legend(legend, 600, picture=(1920, 1080), at=(40, 300), opacity=0.8))[..., 3]
+    inside = np.zeros((1080, 1920), bool)
+    inside[300:900, 40 : 40 + wide] = True
+    assert alpha.shape == inside.shape and not alpha[~inside].any() and alpha[inside].min() == pytest.approx(0.8)
 
 
-def test_a_picture_too_low_for_letters_is_refused_with_the_least_height():
-    with pytest.raises(ValueError, match="needs a picture of 3"):
-        draw_legend(made(None, Encoding(10, Range.FULL), "V-Log"), 200)
+def test_too_low_for_letters_is_refused_with_the_least_height():
+    legend = made(None, Encoding(10, Range.FULL), "V-Log")
+    least = least_height(legend)
+    with pytest.raises(ValueError, match=f"needs {least} lines"):
+        draw_legend(legend, least - 1)
+    assert draw_legend(legend, least).height == least
