@@ -20,7 +20,7 @@ _LEAST_CAPITALS = 7
 """Rows of a capital letter below which nobody reads it."""
 _HEADINGS = {"stops": 1.0, "%": 1.0, "code": 1.15}
 """Columns of numbers, and their widths to that of a negative number."""
-_AIR = 1.6
+_AIR = 1.55
 """Rows of the picture to a row of letters, and what lies between them."""
 
 

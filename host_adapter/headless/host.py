@@ -38,10 +38,12 @@ def render(
     source: Encoding | None,
     target: Encoding | None,
     values: Mapping[str, Any],
+    matrix: Matrix | None = None,
 ) -> None:
     """Fill the target planes of a frame by an effect.
 
     source : the encoding that the effect is told of; target : that of the target planes
+    matrix : where the effect needs one
     """
     time = Time(frame.index, frame.index / info.rate if info.rate else Time().seconds)
-    effect.apply(image_of(info, targets, target), image_of(info, frame.planes, source), values, time)
+    effect.apply(image_of(info, targets, target, matrix), image_of(info, frame.planes, source, matrix), values, time)

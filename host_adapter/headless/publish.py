@@ -228,3 +228,12 @@ def discard(path: Path) -> None:
         shutil.rmtree(path)
     else:
         path.unlink(missing_ok=True)
+
+
+def lift_out(target: Path) -> None:
+    """A folder of one still becomes that still."""
+    (only,) = target.iterdir()
+    aside = target.with_name(target.name + ".one")
+    only.rename(aside)
+    target.rmdir()
+    aside.rename(target)

@@ -10,11 +10,12 @@ from pathlib import Path
 from typing import Any
 
 from ...kernels.encoding import Range
+from ..effects.exposure_effect import EFFECT as EXPOSURE
 from .errors import Problem
 from .publish import discard, partial_of, publish, sole_writer, system_problem, whole_already
 from .receipt import RECEIPT_VERSION, fingerprint, program_version
 from .tables.files import checked_suffix, write_table
-from .tables.making import adapted_table, range_table, view_table
+from .tables.making import adapted_table, range_table, view_table, zones_table
 from .tables.proof import Proof, prove
 from .tables.table import Table
 from .terminal import console
@@ -58,13 +59,21 @@ def _written(
     table = MAKERS[kind](out, options)
     partial = partial_of(out)
     try:
-        write_table(table, partial)
-        proof = prove(table, partial)
+        proof = write_proved(table, partial)
         receipt = _receipt(table, proof, settings, options.get("table"), out, partial)
         publish(partial, out, receipt, overwrite=overwrite)
     finally:
         discard(partial)
     return receipt
+
+
+def write_proved(table: Table, path: Path) -> Proof:
+    """Write a table and read it back.
+
+    Raises: Problem where what comes back is not the table.
+    """
+    write_table(table, path)
+    return prove(table, path)
 
 
 def _receipt(
@@ -89,7 +98,11 @@ def _receipt(
 
 
 def _plain(value: Any) -> Any:
-    return value.label if isinstance(value, Range) else value
+    if isinstance(value, Range):
+        return value.label
+    if isinstance(value, tuple):
+        return [_plain(each) for each in value]
+    return str(value) if isinstance(value, Path) else value
 
 
 def _range(_out: Path, options: dict[str, Any]) -> Table:
@@ -118,4 +131,25 @@ def _adapt(out: Path, options: dict[str, Any]) -> Table:
     )  # fmt: skip
 
 
-MAKERS: dict[str, Callable[[Path, dict[str, Any]], Table]] = {"range": _range, "view": _view, "adapt": _adapt}
+def _zones(_out: Path, options: dict[str, Any]) -> Table:
+    source, target = options["source"], options["target"]
+    given = {name: options[name] for name in ("curve", "display", "clip") if options[name] is not None}
+    if "curve" in given and "display" in given:
+        raise Problem(
+            None, "a curve and a display are both named", "Name --curve for log, or --display for a finished picture."
+        )
+    try:
+        values = EXPOSURE.values({**given, "zones": "" if options["zones"] is None else str(options["zones"])})
+    except ValueError as error:
+        raise Problem(None, str(error)) from None
+    return zones_table(
+        values, source=source, target=source if target is None else target, depth=options["depth"], size=options["size"]
+    )  # fmt: skip
+
+
+MAKERS: dict[str, Callable[[Path, dict[str, Any]], Table]] = {
+    "range": _range,
+    "view": _view,
+    "adapt": _adapt,
+    "zones": _zones,
+}

@@ -9,7 +9,9 @@ from typing import Any
 import click
 
 from ...kernels.encoding import Range
+from ..effects import exposure_effect as exposure
 from .exits import AS_JSON, EXIT_CODES, leave
+from .options import option
 from .words import DISPLAYS
 
 _RANGES = click.Choice([each.label for each in Range])
@@ -92,6 +94,19 @@ def range_(**options: Any) -> None:
 def view(**options: Any) -> None:
     """From log to what a display should show, with a change of range in the same table if one is asked for."""
     _run("view", options)
+
+
+@table.command(epilog=EXIT_CODES, short_help="An exposure map for a monitor.")
+@option(exposure.CURVE, metavar="KEY")
+@option(exposure.DISPLAY)
+@click.option("--zones", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help=exposure.ZONES.help)
+@option(exposure.CLIP, metavar="X")
+@click.option("--from", "source", type=_RANGES, callback=_range, required=True, help="Range of the signal.")
+@click.option("--to", "target", type=_RANGES, callback=_range, help="Range that comes out; the same one if left out.")
+@_common
+def zones(**options: Any) -> None:
+    """An exposure map for a monitor, three-dimensional. footroom expose --as table writes its legend too."""
+    _run("zones", options)
 
 
 @table.command(epilog=EXIT_CODES, short_help="Somebody's table, for a signal of another range.")

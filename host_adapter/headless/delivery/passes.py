@@ -13,7 +13,7 @@ from ....kernels.matrix import Matrix
 from ..change import Kept
 from ..codecs import CodecChoice, choose_codec
 from ..media import Frame, Info, Plane, Recording, Written
-from ..publish import partial_of
+from ..publish import lift_out, partial_of
 from ..verify import verify_scaled
 from ..writing import Result, transform_all
 from .makers import Clock, Cutter, Desqueezed, Painter, clock_of, first_frame, written_encoding
@@ -88,7 +88,7 @@ class Pass:
                 lambda done: tell("verify", done, info.frames),
             )
             if output.single:
-                _lift_out(result.target)
+                lift_out(result.target)
             parts.append(self._part(output, result, choice, one, verified))
         return parts
 
@@ -150,12 +150,3 @@ class Pass:
 def pixel_words(aspect: Fraction) -> str:
     """What a person has to know of pixels that are not square."""
     return "" if aspect == 1 else f" of pixels {float(aspect):.4g} wide, which the file says"
-
-
-def _lift_out(target: Path) -> None:
-    """A folder of one still becomes that still."""
-    (only,) = target.iterdir()
-    aside = target.with_name(target.name + ".one")
-    only.rename(aside)
-    target.rmdir()
-    aside.rename(target)

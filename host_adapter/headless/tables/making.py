@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from ....kernels.encoding import Range
+from ....kernels.encoding import Encoding, Model, Range
+from ....kernels.exposure import Shades, shade, stops_of
 from ....kernels.lut import Line, level_line, range_line, roll_off
+from ...effects.exposure_effect import Look, look_for
 from ...transfer import Transfer, transfer_of
 from ..errors import Problem
 from .files import LARGEST_CUBE, LARGEST_CURVE, line_transform, ocio, read_table, text_of
@@ -80,6 +84,45 @@ def view_table(
         "view", f"View, {log.label} for {shown.label}", End(source, log.label), End(target, f"a picture for {shown.label}"),
         depth, exact, True, _size(size, cubic=cubic), cubic, notes=tuple(notes),
     )  # fmt: skip
+
+
+def zones_table(
+    values: Mapping[str, Any], *, source: Range, target: Range, depth: int, size: int | None, cubic: bool = True
+) -> Table:
+    """An exposure map for a monitor: each colour as the zone that its light lies in.
+
+    values : of the exposure effect: curve, display, zones, clip
+
+    Raises: Problem where a name is unknown or the zones file is wrong.
+    """
+    if not cubic:
+        raise Problem(None, "an exposure map mixes red, green and blue, which one dimension cannot", "Add --cube.")
+    encoding = Encoding(depth, source, Model.RGB)
+    look = look_for(values, encoding)
+    plain = replace_patterns(look)
+    to_level, from_level = level_line(source, depth), level_line(target, depth).back
+
+    def exact(signal: Signals) -> Signals:
+        levels = np.ones((1, len(signal), 4), np.float32)
+        levels[0, :, :3] = to_level(signal)
+        shade(stops_of(levels, look.meter), plain, look.edges, levels, period=4)
+        return from_level(levels[0, :, :3].astype(np.float64))
+
+    notes = (
+        "Borders of zones are as sharp as one step of the table. Clipped and no light have a flat colour here: a table has no patterns.",
+        "Light is weighed with BT.709's numbers for red, green and blue.",
+    )
+    label = look.transfer.label
+    return Table(
+        "zones", f"Exposure zones, {label}", End(source, label), End(target, "zones of exposure, for looking at"), depth, exact,
+        False, _size(size, cubic=True), True, notes=notes,
+    )  # fmt: skip
+
+
+def replace_patterns(look: Look) -> Shades:
+    """Shades whose patterns are flat: figure of what is clipped, ground of what has no light."""
+    flat = look.shades
+    return Shades(flat.table, flat.start, flat.clip[[0, 0]], flat.black[[1, 1]])
 
 
 class _Shown:
