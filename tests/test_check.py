@@ -9,10 +9,14 @@ from click.testing import CliRunner
 from media_files import make_movie, make_stills
 
 from footroom.host_adapter.headless.checking.rules import OWN, read_rule
+from footroom.host_adapter.headless.checking.run import check as check_file
 from footroom.host_adapter.headless.checking.verdict import range_changes
 from footroom.host_adapter.headless.command import footroom
 from footroom.host_adapter.headless.errors import Problem
+from footroom.host_adapter.headless.report.check_page import worst_frame
+from footroom.host_adapter.headless.viewing import as_shown
 from footroom.kernels import Encoding, Model, Range
+from footroom.kernels.matrix import Matrix
 
 WIDTH, HEIGHT = 160, 48
 COLOURS = [(1, 1, 1), (1, 1, 0), (0, 1, 1), (0, 1, 0), (1, 0, 1), (1, 0, 0), (0, 0, 1), (0, 0, 0)]
@@ -270,3 +274,35 @@ def test_a_rule_that_is_wrong_is_refused_in_words(tmp_path, text, says):
 def test_a_rule_that_is_not_there_names_those_that_are(tmp_path):
     with pytest.raises(Problem, match="r103, interface, full"):
         read_rule(str(tmp_path / "gone.toml"))
+
+
+def test_the_report_says_the_verdict_and_marks_the_worst_frame(tmp_path):
+    planes = bars(Fraction(3, 4))
+    planes[0][10:30, 60:90] = 1019
+    path = movie(tmp_path / "<b>hot.mkv", lambda index: planes if index == 2 else bars(Fraction(3, 4)))
+    page = tmp_path / "check.html"
+    done = CliRunner().invoke(footroom, ["check", str(path), "--report", str(page)])
+    assert done.exit_code == 1, (done.output, done.exception)
+    text = page.read_text()
+    assert "1 of 1 recording" in text and "EBU R 103 v3.0" in text and "frame 2" in text and "own specification" in text
+    assert "<b>hot" not in text and "&lt;b&gt;hot.mkv" in text and text.count("<img") == 1
+    again = CliRunner().invoke(footroom, ["check", str(path), "--report", str(page)])
+    assert isinstance(again.exception, Problem) and page.read_text() == text
+
+
+def test_lines_cross_at_the_furthest_sample_and_frames_hold_all_that_is_outside(tmp_path):
+    planes = [np.full((HEIGHT, WIDTH), 512, np.uint16) for _ in range(3)]
+    planes[0][20:34, 70:95] = 1015
+    verdict = check_file(movie(tmp_path / "a.mkv", lambda _: planes, frames=1), read_rule("r103"))
+    bad = next(each for each in verdict.checks if each.name == "preferred range")
+    shown = worst_frame(verdict, bad).astype(int)
+    plain = as_shown(planes, Encoding(10, Range.NARROW), matrix=Matrix.BT709, sampling="4:4:4")
+    drawn = np.abs(shown - plain).max(axis=-1) > 0
+    sample = bad.worst.worst
+    assert (
+        drawn[sample.y, max(sample.x - 3, 0) : sample.x + 4].any()
+        or drawn[max(sample.y - 3, 0) : sample.y + 4, sample.x].any()
+    )
+    rows, columns = np.nonzero(drawn)
+    assert rows.min() <= 20 and rows.max() >= 33 and columns.min() <= 70 and columns.max() >= 94
+    assert not drawn[:, :40].any()

@@ -15,6 +15,9 @@ from .checking.verdict import FAIL, NOTE, OPEN, PASS, Check
 from .errors import Problem
 from .exits import FOUND, OK, PARTLY, WRONG
 from .jobs import find_sources
+from .report.check_page import check_page
+from .report.hook import report_to, say_report
+from .report.render import check_report
 from .terminal import console, plain, progress_bars, short_names, show
 
 CAUTION = (
@@ -24,8 +27,12 @@ SPANS_SHOWN = 5
 _WORDS = {PASS: "pass", FAIL: "FAIL", NOTE: "note", OPEN: "open"}
 
 
-def run_check(inputs: tuple[Path, ...], *, rule: str, as_json: bool) -> int:
+def run_check(
+    inputs: tuple[Path, ...], *, rule: str, report: Path | None = None, overwrite: bool = False, as_json: bool
+) -> int:
     """The sub-command; returns the exit code."""
+    if report is not None:
+        check_report(report, inputs, overwrite=overwrite)
     asked = read_rule(rule)
     sources, ignored = find_sources(inputs)
     failed = [{"path": str(path), "error": "not a recording"} for path in ignored if path in inputs]
@@ -44,19 +51,31 @@ def run_check(inputs: tuple[Path, ...], *, rule: str, as_json: bool) -> int:
             except OSError as error:
                 failed.append({"path": str(source.path), "error": f"it could not be read ({error.strerror or error})"})
             bars.remove_task(task)
+    unreported = None
+    if report is not None and verdicts:
+        unreported = report_to(
+            report,
+            lambda tell: check_page(asked.name, verdicts, failed, CAUTION, tell),
+            overwrite=overwrite,
+            quiet=as_json,
+        )
     if as_json:
-        said = {
+        said: dict[str, Any] = {
             "rule": asked.name,
             "recordings": [verdict.to_json() for verdict in verdicts],
             "failed": failed,
             "caution": CAUTION,
         }
+        if report is not None:
+            said["report"] = str(report) if unreported is None else {"error": str(unreported)}
         print(json.dumps(said, indent=2, ensure_ascii=False))
     else:
         _print(asked.name, verdicts, failed)
+        if report is not None and verdicts:
+            say_report(report, unreported)
     if not verdicts:
         return WRONG
-    if failed:
+    if failed or unreported:
         return PARTLY
     return OK if all(verdict.passed for verdict in verdicts) else FOUND
 
