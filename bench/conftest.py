@@ -26,6 +26,7 @@ RATIOS = Ratios()
 def pytest_addoption(parser: pytest.Parser) -> None:
     """--smoke: small planes, few rounds; --hold: a ratio past its bound fails (on a quiet machine)."""
     parser.addoption("--smoke", action="store_true", help="small planes and few rounds: does every bench run?")
+    parser.addoption("--minute", action="store_true", help="a minute of every live pipeline, where there are any")
     parser.addoption("--hold", action="store_true", help="fail where a ratio is past its bound; for a quiet machine")
 
 
