@@ -38,9 +38,12 @@ def test_the_table_of_flags_is_the_codes_own():
 
 def test_every_option_it_names_exists():
     runner = CliRunner()
-    known = " ".join(runner.invoke(footroom, [name, "--help"]).output for name in ("survey", "mend", "frame", "demo"))
+    known = " ".join(
+        runner.invoke(footroom, [name, "--help"]).output
+        for name in ("survey", "mend", "frame", "live", "timeline", "trial", "compare", "demo")
+    )
     known += runner.invoke(footroom, ["--help"]).output
-    blocks = re.findall(r"footroom (?:survey|mend|frame|demo)[^\n`]*", README)
+    blocks = re.findall(r"footroom (?:survey|mend|frame|live|timeline|trial|compare|demo)[^\n`]*", README)
     named = {option for line in blocks for option in re.findall(r"--[a-z-]+", line)}
     assert named
     assert {option for option in named if option not in known} == set()

@@ -1,4 +1,4 @@
-"""The command line: `footroom survey | mend | frame | demo`. Heavy libraries load inside the commands, so help is quick."""
+"""The command line. Heavy libraries load inside the commands, so help is quick."""
 
 from __future__ import annotations
 
@@ -15,22 +15,21 @@ import click
 from ..effects import guides_effect as guides
 from ..effects.range_effect import ASSUME, TO
 from ..effects.shared import DEPTH, DITHER, SEED
+from .compare_options import compare
 from .errors import Problem
+from .exits import AS_JSON, EXIT_CODES, INTERRUPTED, OK, REPORT, WRONG, leave
+from .expose_options import expose
+from .gstreamer_options import gstreamer, live, timeline
 from .options import option
+from .scope_options import scope
+from .table_options import table
+from .trial_options import trial
 from .words import FRAMINGS, PROFILES
 
 if TYPE_CHECKING:
     from types import FrameType
 
-OK, FOUND, WRONG, PARTLY, INTERRUPTED = 0, 1, 2, 3, 130
-EXIT_CODES = """
-\b
-Exit codes: 0 fine; 1 the check found something; 2 the request or the input is wrong;
-3 some inputs failed and the rest were done; 130 interrupted.
-"""
-
 INPUTS = click.argument("inputs", nargs=-1, type=click.Path(path_type=Path), metavar="INPUT…")
-AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
 
 
 @click.group(epilog=EXIT_CODES, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -63,7 +62,8 @@ def footroom() -> None:
     metavar="FILE",
     help="Write the proposals to a TOML file for you to edit.",
 )
-@click.option("--overwrite", is_flag=True, help="Replace an existing plan.")
+@REPORT
+@click.option("--overwrite", is_flag=True, help="Replace an existing plan or report.")
 @AS_JSON
 def survey(
     inputs: tuple[Path, ...],
@@ -72,6 +72,7 @@ def survey(
     curves: bool,
     profile: str | None,
     plan: Path | None,
+    report: Path | None,
     overwrite: bool,
     as_json: bool,
 ) -> None:
@@ -88,8 +89,17 @@ def survey(
         return
     if not inputs:
         raise click.UsageError("Name at least one recording, folder or sequence.")
-    _leave(
-        run_survey(inputs, frames=frames, curve=curve, profile=profile, plan=plan, overwrite=overwrite, as_json=as_json)
+    leave(
+        run_survey(
+            inputs,
+            frames=frames,
+            curve=curve,
+            profile=profile,
+            plan=plan,
+            report=report,
+            overwrite=overwrite,
+            as_json=as_json,
+        )
     )
 
 
@@ -127,6 +137,7 @@ def survey(
 @click.option("--profile", type=click.Choice(PROFILES), help="What kind of picture it is, where the file does not say.")
 @click.option("--even-so", is_flag=True, help="Do it although the survey or the kind of picture speaks against it.")
 @click.option("--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Recordings mended at once.")
+@REPORT
 @click.option("--overwrite", is_flag=True, help="Replace what lies under a result's name (never an input).")
 @AS_JSON
 def mend(inputs: tuple[Path, ...], **options: Any) -> None:
@@ -148,7 +159,7 @@ def mend(inputs: tuple[Path, ...], **options: Any) -> None:
         raise click.UsageError("A plan says everything itself: give either --plan, or inputs and their options.")
     if options["plan"] is None and not inputs:
         raise click.UsageError("Name at least one recording, folder or sequence.")
-    _leave(run_mend(inputs, **options))
+    leave(run_mend(inputs, **options))
 
 
 @footroom.command(epilog=EXIT_CODES, short_help="Guides, overlays, crops and a sheet for every delivery.")
@@ -166,7 +177,8 @@ def mend(inputs: tuple[Path, ...], **options: Any) -> None:
     type=click.Choice(FRAMINGS),
     multiple=True,
     help="burn: guides drawn into a copy. overlay: guides alone, with alpha. crop: each window a recording of its own. "
-    "sheet: one picture that shows them all. Several at once; all of them where --deliveries is given.",
+    "sheet: one picture that shows them all. Several at once. Left out: all four with --deliveries; an overlay without "
+    "INPUT; else what --out is named for: .png, .tif or .jpg a sheet, .exr an overlay of a movie, anything else a burn.",
 )
 @option(
     guides.WINDOWS,
@@ -195,24 +207,28 @@ def mend(inputs: tuple[Path, ...], **options: Any) -> None:
 @option(guides.SQUEEZE, text=True, metavar="K")
 @click.option("--desqueeze", is_flag=True, help="Resample the results to square pixels too.")
 @option(guides.EVEN)
-@option(guides.SHADE, metavar="X", help="Darken what no window keeps, by X per cent.")
+@option(guides.SHADE, metavar="X", help="Darken what lies outside all windows, by X per cent.")
 @option(guides.LABEL, help="Write names and sizes beside the guides (a sheet always has them).")
 @click.option(
     "--path",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
-    help="TOML with the keys of a window that moves.",
+    help="TOML for the one window, which moves: a list of [[key]], each with time (seconds), x and y (its middle, 0 to 1) "
+    "and, if they are not as usual, part (of its size) and ease. A crop of changing size needs --size.",
 )
 @click.option(
     "--deliveries",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
-    help="TOML with named deliveries; makes the whole set.",
+    help="TOML with a [delivery.NAME] for each: window, size, safe, part, path or key; makes the whole set.",
 )
 @option(ASSUME, without=("flag",), help="What the codes are, where the flag is wrong: decides the codes of the guides.")
 @click.option("--codec", metavar="NAME", help="Codec of burn and crops, such as ffv1, prores, dnxhr, h264, hevc.")
 @click.option(
-    "--at", type=click.FloatRange(0), metavar="SECONDS", help="Which frame a sheet shows; the middle one if left out."
+    "--at",
+    type=click.FloatRange(0),
+    metavar="SECONDS",
+    help="Which frame a sheet shows; one about the middle if left out.",
 )
 @click.option(
     "--size", metavar="WxH", help="Without INPUT, the overlay's size; with it, what the one crop is scaled to."
@@ -234,7 +250,7 @@ def frame(source: Path | None, **options: Any) -> None:
     """
     from .frame_command import run_frame
 
-    _leave(run_frame(source, **options))
+    leave(run_frame(source, **options))
 
 
 @footroom.command(epilog=EXIT_CODES, short_help="Make a small shoot and show the whole job on it.")
@@ -252,7 +268,31 @@ def demo(out: Path, overwrite: bool, as_json: bool) -> None:
     """Make a small invented shoot, survey it, mend it, survey it again, draw before and after, and frame it."""
     from .demo.run import run_demo
 
-    _leave(run_demo(out, overwrite=overwrite, as_json=as_json))
+    leave(run_demo(out, overwrite=overwrite, as_json=as_json))
+
+
+@footroom.command(epilog=EXIT_CODES, short_help="Deliveries against a rule: limits, flag, range.")
+@INPUTS
+@click.option(
+    "--rule",
+    default="r103",
+    show_default=True,
+    metavar="r103|interface|full|FILE",
+    help="r103: EBU R 103 v3.0. interface: codes that a serial interface keeps for itself. full: full range. Or a TOML file.",
+)
+@REPORT
+@click.option("--overwrite", is_flag=True, help="Replace an existing report.")
+@AS_JSON
+def check(inputs: tuple[Path, ...], rule: str, report: Path | None, overwrite: bool, as_json: bool) -> None:
+    """Check deliveries against a rule: every frame, its limits, flag against data, one range throughout.
+
+    Says where and when. Exit code 1 where one fails. The broadcaster's own specification decides, not this.
+    """
+    from .check_command import run_check
+
+    if not inputs:
+        raise click.UsageError("Name at least one recording, folder or sequence.")
+    leave(run_check(inputs, rule=rule, report=report, overwrite=overwrite, as_json=as_json))
 
 
 @footroom.group(short_help="Add-ons for open hosts: build and check them.")
@@ -296,14 +336,19 @@ def blender(
     if (build is None) == (not check):
         raise click.UsageError("Say either --build FILE.zip or --check.")
     if build is not None:
-        _leave(run_build(build, platform=platform, wheels=wheels, as_json=as_json))
+        leave(run_build(build, platform=platform, wheels=wheels, as_json=as_json))
     else:
-        _leave(run_check(program=program, as_json=as_json))
+        leave(run_check(program=program, as_json=as_json))
 
 
-def _leave(code: int) -> None:
-    if code:
-        sys.exit(code)
+footroom.add_command(live)
+footroom.add_command(timeline)
+footroom.add_command(table)
+footroom.add_command(expose)
+footroom.add_command(scope)
+footroom.add_command(trial)
+footroom.add_command(compare)
+host.add_command(gstreamer)
 
 
 def _terminated(_signal: int, _frame: FrameType | None) -> NoReturn:

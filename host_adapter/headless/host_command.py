@@ -11,7 +11,7 @@ from pathlib import Path
 
 from rich.text import Text
 
-from .command import FOUND, OK
+from .exits import FOUND, OK
 from .errors import Problem
 from .terminal import console, progress_bars
 

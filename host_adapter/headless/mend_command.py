@@ -6,12 +6,13 @@ import json
 import threading
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from pathlib import Path
+from typing import Any
 
 from rich.progress import Progress
 from rich.text import Text
 
 from ...kernels.encoding import Range
-from .command import INTERRUPTED, OK, PARTLY, WRONG
+from .exits import INTERRUPTED, OK, PARTLY, WRONG
 from .jobs import Claims, Job, find_sources
 from .losses import loss_lines
 from .mend import Bench, Outcome, mend
@@ -36,10 +37,15 @@ def run_mend(
     profile: str | None,
     even_so: bool,
     jobs: int,
+    report: Path | None = None,
     overwrite: bool,
     as_json: bool,
 ) -> int:
     """The sub-command; returns the exit code."""
+    if report is not None:
+        from .report.render import check_report
+
+        check_report(report, (*inputs, *([plan] if plan else [])), overwrite=overwrite)
     if plan is not None:
         work = jobs_of_plan(read_plan(plan), plan, out)
         strangers: list[Path] = []
@@ -65,11 +71,24 @@ def run_mend(
             work.append(Job(order, out / found.below))
     outcomes = run_jobs(work, out, jobs=jobs, overwrite=overwrite, survey_first=plan is None, quiet=as_json)
     outcomes += [Outcome(Order(path, "none"), "failed", f"{path.name}: not a recording.") for path in strangers]
+    unreported = None
+    if report is not None and not any(outcome.state == "stopped" for outcome in outcomes):
+        from .report.hook import report_to
+        from .report.mend_page import mend_page
+
+        unreported = report_to(report, lambda done: mend_page(outcomes, done=done), overwrite=overwrite, quiet=as_json)
     if as_json:
-        print(json.dumps({"results": [outcome.to_json() for outcome in outcomes]}, indent=2, ensure_ascii=False))
+        said: dict[str, Any] = {"results": [outcome.to_json() for outcome in outcomes]}
+        if report is not None:
+            said["report"] = str(report) if unreported is None else {"error": str(unreported)}
+        print(json.dumps(said, indent=2, ensure_ascii=False))
     else:
         print_outcomes(outcomes)
-    return exit_code(outcomes)
+        if report is not None:
+            from .report.hook import say_report
+
+            say_report(report, unreported)
+    return exit_code(outcomes) or (PARTLY if unreported else OK)
 
 
 def jobs_of_plan(orders: list[Order], plan: Path, out: Path) -> list[Job]:
