@@ -89,7 +89,7 @@ def _word_form(
     source: Encoding, target: Encoding, channel: Channel, dither: Dither
 ) -> tuple[npt.NDArray[np.uint16], int, int] | None:
     """Constants of the words form, the factor's and the offset's fractions of a word; None where the map does not fit it."""
-    if source.bit_shift or target.bit_shift or target.depth > 14:
+    if target.depth > 14:
         return None
     gain, offset = affine_map(source, target, channel)
     kind = _KINDS[dither]
@@ -108,7 +108,7 @@ def _word_form(
         (form.base + bias) & 0xFFFF,
         bias,
     ]
-    words += [target.maximum, kind.shift, kind.mask]
+    words += [target.maximum, kind.shift, kind.mask, source.bit_shift, 1 << target.bit_shift]
     return np.array(words, np.uint16), form.factor_below, form.below
 
 
@@ -140,7 +140,7 @@ def _dither_words(
 ) -> None:
     """target = clip(whole * code + (fraction * code + noise >> 8) + base), in 16-bit words; see _word_form for `code`."""
     last, spread, start, whole, base, bias, top = code[0], code[1], code[2], code[4], code[5], code[6], code[7]
-    shift, mask = code[8], code[9]
+    shift, mask, into, scale = code[8], code[9], code[10], code[11]
     ready = _ready(blue, source.shape[0], origin_y)
     for y in range(source.shape[0]):
         read_row, written_row = row(source, y), row(target, y)
@@ -172,14 +172,14 @@ def _dither_words(
                     noise = white[begin + inside : begin + inside + count]
                 read, written = read_row[x : x + count], written_row[x : x + count]
                 for i in range(count):
-                    word = min(np.uint16(read[i]), last)
+                    word = min(right(np.uint16(read[i]), into), last)
                     draw = low(noise[i] ^ flip, odd)
                     added = plus(plus(right(draw, shift), draw & mask), upper)
                     product = plus(low(word, spread), start)
                     fine = plus(low(product, factor), lower)
                     coarse = plus(plus(high(product, factor), added), carried(fine, lower))
                     result = plus(plus(low(word, whole), base), right(coarse, np.uint16(8)))
-                    written[i] = min(minus(max(result, bias), bias), top)
+                    written[i] = low(min(minus(max(result, bias), bias), top), scale)
                 x += count
 
 

@@ -268,3 +268,28 @@ def test_the_plain_loops_equal_the_compiled_ones():
     total = np.zeros(1024, np.int64)
     occupancy._count.py_func(source, 0, total)
     assert np.array_equal(total, counts(source, FULL))
+
+
+@pytest.mark.parametrize("dither", list(Dither))
+@pytest.mark.parametrize("channel", [Channel.LUMA, Channel.CHROMA])
+@pytest.mark.parametrize(
+    ("source", "target", "shifts"),
+    [
+        ((10, Range.FULL), (10, Range.NARROW), (6, 6)),
+        ((10, Range.NARROW), (10, Range.FULL), (6, 6)),
+        ((10, Range.FULL), (8, Range.NARROW), (6, 0)),
+        ((8, Range.FULL), (8, Range.NARROW), (0, 8)),
+        ((12, Range.FULL), (12, Range.NARROW), (4, 4)),
+    ],
+)
+def test_where_codes_lie_in_their_words_does_not_matter(dither, channel, source, target, shifts):
+    """Shifted words (P010 and its like) get the very codes that unshifted ones get: a recording is mended alike whatever holds it."""
+    codes = np.random.default_rng(4).integers(0, 1 << source[0], (60, 200)).astype(np.uint16)
+    plain = requantise(
+        codes, Encoding(*source), Encoding(*target), channel=channel, dither=dither, seed=3, frame=5, plane=1
+    )
+    given = (codes << shifts[0]).astype(np.uint16)
+    into, out_of = Encoding(*source, bit_shift=shifts[0]), Encoding(*target, bit_shift=shifts[1])
+    out = np.zeros(codes.shape, np.uint16)
+    requantise(given, into, out_of, channel=channel, dither=dither, seed=3, frame=5, plane=1, out=out)
+    assert np.array_equal(out >> shifts[1], plain) and not (out & ((1 << shifts[1]) - 1)).any()
