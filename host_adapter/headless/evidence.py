@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from ...kernels.blocks import BLOCK, block_statistics
 from ...kernels.encoding import PLANE_CHANNELS, Channel, Encoding, Model, Range
+from ...kernels.history import History, history
 from ...kernels.occupancy import counts
 from ...kernels.tally import Histogram, quantile, share_above, share_below, tally
 from .errors import Problem
@@ -69,6 +70,7 @@ class Evidence:
     pixels : counts of codes over whole frames, one histogram a channel
     picture : the same without bars
     blocks : counts of rounded block means without bars; chroma has them too
+    past : the scalings that the codes went through, by the counts of `picture`
     looks : the sampled frames, in order
     bars : strips along the edges
     """
@@ -78,6 +80,7 @@ class Evidence:
     pixels: Mapping[Channel, Histogram]
     picture: Mapping[Channel, Histogram]
     blocks: Mapping[Channel, Histogram]
+    past: History
     looks: tuple[Look, ...] = ()
     bars: tuple[Bar, ...] = ()
 
@@ -99,7 +102,8 @@ class Evidence:
         for channel, histogram in {**pixels, **(blocks or {})}.items():
             if histogram.shape != (1 << depth,):
                 raise ValueError(f"{channel.value} must have {1 << depth} counts, got {histogram.shape}")
-        return cls(depth, model, pixels, pixels, pixels if blocks is None else blocks, looks, bars)
+        past = history(pixels, depth)
+        return cls(depth, model, pixels, pixels, pixels if blocks is None else blocks, past, looks, bars)
 
     @property
     def encoding(self) -> Encoding:
@@ -203,7 +207,9 @@ class _Gatherer:
             if share >= 0.5:
                 size, code = (int(np.median(values)) for values in zip(*seen, strict=True))
                 bars.append(Bar(edge, code, size, round(share, 3)))
-        return Evidence(self.depth, self.model, self.pixels, self.picture, self.blocks, tuple(self.looks), tuple(bars))
+        past = history(self.picture, self.depth)
+        looks = tuple(self.looks)
+        return Evidence(self.depth, self.model, self.pixels, self.picture, self.blocks, past, looks, tuple(bars))
 
 
 def gather(recording: Recording, frames: int = FRAMES) -> Evidence:

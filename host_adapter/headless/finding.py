@@ -15,6 +15,7 @@ from .curve_signs import curve_signs
 from .curves import CurveBlack, curve_black
 from .evidence import Evidence
 from .media import Tag
+from .past import TWICE, WORDS, past_signs
 from .signs import RULES, Measured, Sign, sign_sum
 
 AGREE = 0.8
@@ -23,6 +24,7 @@ DISAGREE = 0.97
 """Probability from which a finding that goes against the flag is given."""
 LEANS = 0.65
 """Probability from which evidence against the flag, too weak for a finding, is put to the person."""
+SETTLE_TWICE = "another copy of the take, from before it was scaled a second time"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +73,7 @@ def judge(
     """
     flag = tag.trusted if trusted is None else trusted
     measured = Measured(evidence)
-    signs = [sign for rule in RULES for sign in rule(measured)]
+    signs = [sign for rule in (*RULES, past_signs) for sign in rule(measured)]
     notes: list[str] = []
     if isinstance(curve, str):
         black = curve_black(curve, evidence.depth, evidence.model)
@@ -86,15 +88,17 @@ def judge(
     likelier, probability = (Range.FULL, full) if full > 0.5 else (Range.NARROW, 1 - full)
     conflict = _conflict(tag)
     needed = AGREE if likelier is flag and not conflict else DISAGREE
-    found = likelier if probability >= needed else None
+    twice = evidence.past.scaled in TWICE  # codes of neither range, whatever the flag
+    found = likelier if probability >= needed and not twice else None
     why = [sign.why for sign in signs] + notes
     if conflict:
         why.insert(0, conflict)
     if found is None:
-        why.append(_open_words(flag, tag, 1 - full if flag is Range.FULL else full))
+        open_words = _open_words(flag, tag, 1 - full if flag is Range.FULL else full)
+        why.append(f"codes {WORDS[evidence.past.scaled]} are of neither range" if twice else open_words)
     return Finding(
         found, round(probability, 4) if found is not None else 0.0, why,
-        None if found is not None else _settle(evidence, black, certain), full, tuple(signs),
+        None if found is not None else SETTLE_TWICE if twice else _settle(evidence, black, certain), full, tuple(signs),
     )  # fmt: skip
 
 

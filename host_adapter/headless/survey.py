@@ -14,6 +14,7 @@ from .evidence import FRAMES, Evidence, gather
 from .finding import Finding, judge
 from .media import Info, Recording
 from .opening import open_recording
+from .past import past_json
 from .remedy import FINISHED, Remedy, choose
 from .words import PROFILES
 
@@ -85,6 +86,7 @@ class Record:
             "proposal": dict(self.remedy.proposal),
             "price": dict(self.remedy.price),
             "alternatives": dict(self.remedy.alternatives),
+            "history": past_json(None if self.evidence is None else self.evidence.past),
             "evidence": evidence,
         }
 
@@ -149,7 +151,7 @@ def _survey(recording: Recording, frames: int, curve: str | None, profile: str |
         return Record(info, kind, curve, flag, levels, None, unclipped, Remedy("none", {}, {}, {}), None)
     evidence = gather(recording, frames)
     finding = judge(evidence, info.tag, curve=curve, certain=profile == "log", trusted=flag)
-    remedy = choose(info, finding, flag, kind)
+    remedy = choose(info, finding, flag, kind, evidence.past)
     agrees = None if finding.finding is None else _agrees(finding.finding, info, flag)
     if remedy.name in ("lift", "rescale") and kind is None and info.transfer in DISPLAY_TRANSFERS:
         caution = (

@@ -1,0 +1,278 @@
+"""Material of history_accuracy.py: photograph-like frames deeper than any code, and untouched things that leave combs too.
+
+The photographs at hand have 8 bits, whose own steps would show. So they are averaged down (which gives deeper bits), enlarged, the
+fine detail that enlarging leaves out put back as 1/f noise that follows the picture's contrast, a tone curve drawn, and a sensor's
+noise added. All seeds are fixed.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import av
+import numpy as np
+import numpy.typing as npt
+from PIL import Image, ImageDraw, ImageFont
+from scenes import CLIPS, clip_path
+
+from footroom.kernels.encoding import PLANE_CHANNELS, Channel, Encoding, Model, Range
+from footroom.kernels.occupancy import counts
+from footroom.kernels.scalings import Scaling
+
+Levels = npt.NDArray[np.float32]
+Codes = npt.NDArray[Any]
+Histograms = dict[Channel, npt.NDArray[np.int64]]
+
+TUNING = ("astronaut", "coffee", "hubble_deep_field", "bikes", "brick", "moon", "coins", "camera")
+"""What the kernel's limits were set on."""
+REPORTED = (
+    "chelsea", "rocket", "immunohistochemistry", "stereo_motorcycle", "retina", "grass", "gravel", "clock", "cell", "carphone",
+)  # fmt: skip
+LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
+"""ITU-R BT.709-6 item 3.2."""
+FULL_HD = (1080, 1920)
+
+
+@dataclass(slots=True)
+class Pictures:
+    """Photographs and frames of camera clips, read once. cache : folder of the clips."""
+
+    cache: Path
+    read: dict[str, Levels] = field(default_factory=dict)
+    clips: dict[str, list[tuple[Codes, ...]]] = field(default_factory=dict)
+
+    def __call__(self, name: str) -> Levels:
+        """R'G'B', 0..1, float32 [rows, columns, 3]."""
+        if name not in self.read:
+            import skimage.data
+
+            if name in CLIPS:
+                with av.open(str(clip_path(self.cache, CLIPS[name]))) as container:
+                    taken: Any = [frame.to_ndarray(format="rgb24") for frame in container.decode(video=0)][60]
+            else:
+                taken = getattr(skimage.data, name)()
+                taken = np.asarray(taken[0] if isinstance(taken, tuple) else taken)
+            taken = np.stack([taken] * 3, -1) if taken.ndim == 2 else taken[..., :3]
+            self.read[name] = taken.astype(np.float32) / 255
+        return self.read[name]
+
+    def recorded(self, name: str) -> list[tuple[Codes, ...]]:
+        """A clip's own Y'CbCr codes, every tenth frame."""
+        if name not in self.clips:
+            with av.open(str(clip_path(self.cache, CLIPS[name]))) as container:
+                frames = list(container.decode(video=0))[::10]
+            self.clips[name] = [_planes_of(frame, np.uint8) for frame in frames]
+        return self.clips[name]
+
+
+def scene(
+    pictures: Pictures, name: str, draw: np.random.Generator, size: tuple[int, int] = FULL_HD
+) -> tuple[Levels, ...]:
+    """A photograph-like frame: luma, Cb, Cr as levels, chroma halved both ways."""
+    taken = pictures(name)
+    rows, columns = (int(side * draw.uniform(0.7, 1)) // 2 * 2 for side in taken.shape[:2])
+    top, left = draw.integers(0, taken.shape[0] - rows + 1), draw.integers(0, taken.shape[1] - columns + 1)
+    taken = taken[top : top + rows, left : left + columns]
+    mean = taken.reshape(rows // 2, 2, columns // 2, 2, 3).mean((1, 3))
+    if draw.random() < 0.5:
+        mean = mean[:, ::-1]
+    edges = np.hypot(*np.gradient(mean @ LUMA))
+    coarse = np.asarray(Image.fromarray(edges / (edges.mean() + 1e-6)).resize((24, 14), Image.Resampling.BOX))
+    contrast = np.clip(_enlarged(coarse, size), 0.15, 2.5) * 0.03
+    large = np.stack([_enlarged(mean[..., each], size) for each in range(3)], -1)
+    large = np.clip(large, 0, None) * (1 + (_fine(size, draw) * contrast * draw.uniform(0.5, 2))[..., None])
+    large += (_fine(size, draw) * contrast * 0.3)[..., None]
+    gamma, low, high = draw.uniform(0.6, 1.5), draw.uniform(-0.02, 0.12), draw.uniform(0.75, 1.05)
+    toned = np.clip(large, 0, 1) ** gamma * (high - low) + low
+    noise = draw.uniform(0.001, 0.008) * np.sqrt(0.3 + np.clip(toned, 0, 1))
+    return y_cb_cr(toned + draw.standard_normal(toned.shape, dtype=np.float32) * noise)
+
+
+def y_cb_cr(signal: Levels) -> tuple[Levels, ...]:
+    """Levels of Y', Cb, Cr of R'G'B' levels, chroma averaged over 2 x 2."""
+    rows, columns = signal.shape[0] // 2, signal.shape[1] // 2
+    signal = signal[: 2 * rows, : 2 * columns]
+    luma = signal @ LUMA
+    chroma = ((signal[..., 2] - luma) / 1.8556, (signal[..., 0] - luma) / 1.5748)
+    return luma, *(each.reshape(rows, 2, columns, 2).mean((1, 3)) for each in chroma)
+
+
+def coded(levels: tuple[Levels, ...], encoding: Encoding) -> tuple[Codes, ...]:
+    """Codes of levels, rounded once: what a recording holds that nothing was done to."""
+    made = []
+    for level, channel in zip(levels, PLANE_CHANNELS[Model.YCBCR], strict=True):
+        codes = np.floor(level * encoding.span(channel) + encoding.zero(channel) + 0.5)
+        made.append(np.clip(codes, 0, encoding.maximum).astype(encoding.dtype_name))
+    return tuple(made)
+
+
+def through(codes: tuple[Codes, ...], scaling: Scaling) -> tuple[Codes, ...]:
+    """Codes after a scaling."""
+    channels = PLANE_CHANNELS[Model.YCBCR]
+    return tuple(
+        scaling.mapped(channel).astype(plane.dtype)[plane] for plane, channel in zip(codes, channels, strict=True)
+    )
+
+
+def noisy(codes: tuple[Codes, ...], sigma: float, depth: int, draw: np.random.Generator) -> tuple[Codes, ...]:
+    """Codes after normal noise, rounded again."""
+    made = []
+    for plane in codes:
+        moved = np.floor(plane + draw.standard_normal(plane.shape, dtype=np.float32) * sigma + 0.5)
+        made.append(np.clip(moved, 0, (1 << depth) - 1).astype(plane.dtype))
+    return tuple(made)
+
+
+def h264(codes: tuple[Codes, ...], depth: int, quality: int = 20) -> tuple[Codes, ...]:
+    """Codes after H.264 at constant quality, one picture."""
+    buffer = io.BytesIO()
+    dtype = codes[0].dtype
+    with av.open(buffer, "w", format="mp4") as output:
+        stream: Any = output.add_stream("libx264", rate=25, options={"crf": str(quality), "preset": "veryfast"})
+        stream.height, stream.width = codes[0].shape
+        stream.pix_fmt = "yuv420p" if depth == 8 else "yuv420p10le"
+        frame = av.VideoFrame(stream.width, stream.height, stream.pix_fmt)
+        for target, plane in zip(frame.planes, codes, strict=True):
+            view = np.frombuffer(target, dtype).reshape(target.height, -1)
+            view[:, : target.width] = plane
+        frame.pts = 0
+        output.mux(stream.encode(frame))
+        output.mux(stream.encode(None))
+    buffer.seek(0)
+    with av.open(buffer) as source:
+        return _planes_of(next(source.decode(video=0)), dtype)
+
+
+def histograms(codes: tuple[Codes, ...], depth: int, total: Histograms | None = None) -> Histograms:
+    """Counts of luma and of both chroma planes together, as the survey has them; added to `total`."""
+    encoding = Encoding(depth, Range.FULL)
+    total = {} if total is None else total
+    for plane, channel in zip(codes, PLANE_CHANNELS[Model.YCBCR], strict=True):
+        total[channel] = counts(plane, encoding, total.get(channel))
+    return total
+
+
+KINDS = (
+    "photograph",
+    "gamma table",
+    "screen",
+    "posterised",
+    "ramp",
+    "drawn",
+    "small crop",
+    "camera clip",
+    "8-bit photograph",
+)
+
+
+def untouched(
+    pictures: Pictures, names: tuple[str, ...], kind: str, draw: np.random.Generator
+) -> tuple[tuple[Codes, ...], int]:
+    """Something that was never scaled, as codes with their depth."""
+    name = names[int(draw.integers(len(names)))]
+    depth = int(draw.choice([8, 8, 10, 12]))
+    encoding = Encoding(depth, Range(int(draw.integers(2))))
+    full = Encoding(8, Range.FULL)  # an 8-bit R'G'B' grey made into narrow codes is scaled in truth
+    if kind == "photograph":
+        size = [(270, 480), (540, 960), FULL_HD][int(draw.choice(3, p=[0.6, 0.3, 0.1]))]
+        codes = coded(scene(pictures, name, draw, size), encoding)
+        return (h264(codes, depth, int(draw.integers(14, 30))) if depth < 12 and draw.random() < 0.5 else codes), depth
+    if kind in ("ramp", "drawn"):
+        levels = _ramp(draw) if kind == "ramp" else _drawn(draw)
+        return coded(levels, encoding), depth
+    if kind == "camera clip":
+        clips = [each for each in names if each in CLIPS]
+        frames = pictures.recorded(clips[0])
+        return frames[int(draw.integers(len(frames)))], 8
+    if kind == "screen":
+        codes = coded(y_cb_cr(_screen(draw)), full)
+        return (h264(codes, 8) if draw.random() < 0.5 else codes), 8
+    stills = [each for each in names if each not in CLIPS]  # a clip as R'G'B' was expanded in truth
+    taken = pictures(stills[int(draw.integers(len(stills)))])
+    rows, columns = (64, 96) if kind == "small crop" else (taken.shape[0] * 2 // 3, taken.shape[1] * 2 // 3)
+    top, left = draw.integers(0, taken.shape[0] - rows + 1), draw.integers(0, taken.shape[1] - columns + 1)
+    taken = taken[top : top + rows, left : left + columns]
+    if kind == "posterised":
+        steps = int(draw.integers(4, 64))
+        taken = np.floor(taken * steps) / steps
+    if kind == "gamma table":
+        codes = np.round(taken * 255).astype(np.int64)
+        taken = (np.round(255 * (np.arange(256) / 255) ** draw.uniform(0.5, 2)) / 255).astype(np.float32)[codes]
+    return coded(y_cb_cr(taken), full), 8
+
+
+def stretched(pictures: Pictures, names: tuple[str, ...], draw: np.random.Generator) -> tuple[tuple[Codes, ...], float]:
+    """A photograph whose luma was stretched in 8 bit, with the gain."""
+    codes = coded(scene(pictures, names[int(draw.integers(len(names)))], draw, (540, 960)), Encoding(8, Range.FULL))
+    gain = float(draw.uniform(1.05, 1.45))
+    table = np.clip(np.floor((np.arange(256) - int(draw.integers(0, 20))) * gain + 0.5), 0, 255).astype(np.uint8)
+    return (table[codes[0]], *codes[1:]), gain
+
+
+def looks(pictures: Pictures, name: str, seed: int, count: int) -> Iterator[tuple[Levels, ...]]:
+    """So many looks at one place: another part of it each, and other noise."""
+    for index in range(count):
+        yield scene(pictures, name, np.random.default_rng((seed, index)))
+
+
+def _ramp(draw: np.random.Generator) -> tuple[Levels, ...]:
+    low, high = sorted(draw.uniform(0, 1, 2))
+    line = np.linspace(low, high, int(draw.integers(150, 2000)) * 2, dtype=np.float32) ** draw.uniform(0.4, 2.4)
+    grey = np.zeros((32, len(line) // 2), np.float32)
+    return np.repeat(line[None], 64, 0), grey, grey
+
+
+def _drawn(draw: np.random.Generator) -> tuple[Levels, ...]:
+    y, x = np.mgrid[:540, :960].astype(np.float32)
+    picture = np.zeros((540, 960, 3), np.float32)
+    for _ in range(20):
+        column, row, radius = draw.uniform(0, 960), draw.uniform(0, 540), draw.uniform(30, 300)
+        inside = 1 - ((x - column) ** 2 + (y - row) ** 2) / radius**2
+        shade = np.clip(inside, 0, 1) ** draw.uniform(0.3, 1)
+        picture[inside > 0] = (shade[..., None] * draw.uniform(0, 1, 3) * 0.95 + 0.05)[inside > 0]
+    return y_cb_cr(picture)
+
+
+def _screen(draw: np.random.Generator) -> Levels:
+    image = Image.new("RGB", (960, 540), tuple(int(each) for each in draw.integers(180, 256, 3)))
+    pen = ImageDraw.Draw(image)
+    for _ in range(60):
+        left, top = (int(each) for each in draw.integers(0, 500, 2))
+        ink, paper = (tuple(int(each) for each in draw.integers(0, 256, 3)) for _ in range(2))
+        pen.rectangle([left, top, left + int(draw.integers(10, 300)), top + int(draw.integers(5, 60))], fill=paper)
+        font = ImageFont.load_default(int(draw.integers(10, 30)))
+        pen.text((int(draw.integers(0, 900)), top), "The ferry leaves at ten", fill=ink, font=font)
+    return np.asarray(image).astype(np.float32) / 255
+
+
+def _enlarged(plane: Levels, size: tuple[int, int]) -> Levels:
+    image = Image.fromarray(np.ascontiguousarray(plane, dtype=np.float32))
+    return np.asarray(image.resize((size[1], size[0]), Image.Resampling.BICUBIC))
+
+
+@lru_cache(maxsize=4)
+def _detail(size: tuple[int, int]) -> Levels:
+    """1/f noise without what is coarser than 32 pixels, of standard deviation 1."""
+    noise = np.random.default_rng(99).standard_normal(size)
+    down, across = np.fft.fftfreq(size[0])[:, None], np.fft.rfftfreq(size[1])[None]
+    turn = np.hypot(down, across)
+    part = np.where(turn >= 1 / 32, 1 / np.maximum(turn, 1e-9), 0)
+    made = np.fft.irfft2(np.fft.rfft2(noise) * part, size)
+    return (made / made.std()).astype(np.float32)
+
+
+def _fine(size: tuple[int, int], draw: np.random.Generator) -> Levels:
+    """The detail, moved and perhaps turned over."""
+    moved = np.roll(_detail(size), (int(draw.integers(size[0])), int(draw.integers(size[1]))), (0, 1))
+    return -moved if draw.random() < 0.5 else moved
+
+
+def _planes_of(frame: av.VideoFrame, dtype: Any) -> tuple[Codes, ...]:
+    return tuple(
+        np.frombuffer(plane, dtype).reshape(plane.height, -1)[:, : plane.width].copy() for plane in frame.planes
+    )
