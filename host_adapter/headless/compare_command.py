@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from .errors import Problem
-from .exits import FOUND, OK
+from .exits import FOUND, OK, PARTLY
 from .terminal import console, plain_table, progress_bars
 from .twins.comparing import compare
 from .twins.maps import KEYS, SAME
@@ -27,7 +27,7 @@ WIDTH = 80
 def run_compare(
     first: Path, second: Path, *, out: Path | None, mend: bool, into: Path, overwrite: bool, as_json: bool
 ) -> int:
-    """The sub-command; returns the exit code: 0 the same, 1 a difference in range.
+    """The sub-command; returns the exit code: 0 the same, 1 a difference in range, 3 where the report could not be written.
 
     Raises: Problem; where only the match is refused, what was found has been printed before.
     """
@@ -37,9 +37,13 @@ def run_compare(
         check_report(out, (first, second), overwrite=overwrite)
     with progress_bars(quiet=as_json) as bars:
         found = compare(first, second, _reading(bars, first, second))
+    unreported = _report(found, out, overwrite=overwrite, quiet=as_json)  # first: whoever reads our output may go away
     if not as_json:
         show(found)
-    unreported = _report(found, out, overwrite=overwrite, quiet=as_json)
+    if out is not None and (unreported is not None or not as_json):
+        from .report.hook import say_report
+
+        say_report(out, unreported)
     made: dict[str, Any] = {}
     if mend and found.relation != SAME:
         with progress_bars(quiet=as_json) as bars:
@@ -55,20 +59,19 @@ def run_compare(
     if as_json:
         reported = {} if out is None else {"report": None if unreported else str(out)}
         print(json.dumps({**found.to_json(), **made, **reported}, indent=2, ensure_ascii=False))
+    if unreported is not None:
+        return PARTLY
     return FOUND if found.differs else OK
 
 
 def _report(found: Comparison, out: Path | None, *, overwrite: bool, quiet: bool) -> Problem | None:
-    """The page, where one is asked for; what stands in its way is said and returned."""
+    """The page, where one is asked for; returns what stands in its way."""
     if out is None:
         return None
     from .report.compare_page import compare_page
-    from .report.hook import report_to, say_report
+    from .report.hook import report_to
 
-    unreported = report_to(out, lambda _: compare_page(found), overwrite=overwrite, quiet=quiet)
-    if unreported is not None or not quiet:
-        say_report(out, unreported)
-    return unreported
+    return report_to(out, lambda _: compare_page(found), overwrite=overwrite, quiet=quiet)
 
 
 def _reading(bars: Progress, first: Path, second: Path) -> Callable[[str, int], None]:
