@@ -58,7 +58,9 @@ def meter(
     """
     if not low <= black < clip <= high:
         raise ValueError(f"low, black, clip and high must go up, got {low}, {black}, {clip}, {high}")
-    values = np.nan_to_num(light(np.linspace(low, high, _POINTS)), nan=0.0, posinf=np.finfo(np.float32).max, neginf=0.0)
+    values = np.nan_to_num(
+        light(np.linspace(low, high, _POINTS)), nan=0.0, posinf=float(np.finfo(np.float32).max), neginf=0.0
+    )
     return Meter(np.ascontiguousarray(values, np.float64), low, high, weights, clip, black)
 
 

@@ -15,8 +15,8 @@ from scipy import ndimage
 
 from footroom.host_adapter.guides import Grid, Guides, Safe, draw
 from footroom.kernels import Channel, Encoding, Model, Range
-from footroom.kernels.coverage import Drawing
 from footroom.kernels.areas import ACTION_SAFE
+from footroom.kernels.coverage import Drawing
 from footroom.kernels.framing import Picture, Wanted, place
 from footroom.kernels.matrix import Matrix
 from footroom.kernels.overlay import Siting, blend, premultiplied, sparse_planes

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from ..effects import exposure_effect as exposure
+from ..effects.range_effect import ASSUME
 from .exits import AS_JSON, EXIT_CODES, leave
 from .options import option
 
@@ -24,7 +25,7 @@ from .options import option
 )
 @option(exposure.CURVE, metavar="KEY")
 @option(exposure.DISPLAY, help="What a finished picture is made for; bt1886 where no curve is named either.")
-@option(exposure.ASSUME, without=("flag",), help="What the codes are, where the flag is wrong.")
+@option(ASSUME, without=("flag",), help="What the codes are, where the flag is wrong.")
 @click.option("--zones", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help=exposure.ZONES.help)
 @option(exposure.CLIP, metavar="X")
 @option(exposure.LEGEND, help="The side of the legend; a burn has none if left out, the others have it at the right.")

@@ -11,8 +11,8 @@ from pathlib import Path
 
 from rich.text import Text
 
-from .exits import FOUND, OK
 from .errors import Problem
+from .exits import FOUND, OK
 from .terminal import console, progress_bars
 
 _PROBE = """
@@ -65,7 +65,7 @@ def run_build(target: Path, *, platform: str, wheels: Path | None, as_json: bool
         print(json.dumps({"extension": str(target), "bytes": size, "platform": platform}))
     else:
         screen = console()
-        screen.print(Text(f"{target}: {size / 1e6:.0f} MB for Blender 5.0 and newer on {platform}"), soft_wrap=True)
+        screen.print(Text(f"{target}: {size / 1e6:.0f} MB for Blender 5.0 on {platform}"), soft_wrap=True)
         screen.print("Install it in Blender: Preferences > Get Extensions > Install from Disk. It needs no network.")
     return OK
 

@@ -11,8 +11,8 @@ from typing import Any
 from rich.table import Table
 from rich.text import Text
 
-from ..exits import OK, PARTLY
 from ..errors import Problem
+from ..exits import OK, PARTLY
 from ..mend import Outcome
 from ..opening import open_recording
 from ..picture import Shot, before_after

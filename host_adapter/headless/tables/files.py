@@ -57,7 +57,7 @@ def _write_cube(table: Table, path: Path) -> None:
         title = table.title.replace('"', "'")
         if table.cubic:
             size = table.size
-            made = colour.LUT3D(
+            made: Any = colour.LUT3D(
                 values.reshape(size, size, size, 3), title, domain=np.array([[low] * 3, [high] * 3]), comments=table.described()
             )  # fmt: skip
         else:

@@ -43,7 +43,7 @@ def range_table(source: Range, target: Range, *, depth: int, size: int | None, c
     if source is target:
         raise Problem(None, f"from {source.label} to {target.label} changes nothing", "Name two ranges.")
     line = range_line(source, target, depth)
-    notes = ()
+    notes: tuple[str, ...] = ()
     if target is Range.FULL:
         notes = ("Sub-black and super-white come out below 0 and above 1; what cannot show them clips them.",)
     return Table(
