@@ -16,6 +16,8 @@ Traces = npt.NDArray[np.uint32]
 _APART = 32
 """Columns between pixels that are counted in turn: neighbours mostly fall on one counter and would wait for each other's store."""
 _STRIP = 8 * _APART
+_NEAR = 1 << 14
+"""Counters that stay in a fast cache; a picture is counted in upright parts that touch no more."""
 LARGEST = 1 << 12
 """Counters along a side of a vectorscope; more would take more memory than a picture."""
 
@@ -46,7 +48,11 @@ def waveform_counts(
         raise ValueError(f"out must be a writable, contiguous uint32 {list(shape)}, got {out.dtype} {list(out.shape)}")
     if checked.size:
         first = (np.arange(width, dtype=np.int64) * columns // width * shape[1]).astype(np.uint64)
-        _waveform(readable(checked), first, encoding.maximum, encoding.bit_shift, drop, out.reshape(-1))
+        read, flat = readable(checked), out.reshape(-1)
+        part = max(_NEAR // shape[1] * width // columns // _STRIP, 1) * _STRIP
+        for left in range(0, width, part):
+            cut = slice(left, left + part)
+            _waveform(read[:, cut], first[cut], encoding.maximum, encoding.bit_shift, drop, flat)
     return out
 
 

@@ -33,6 +33,7 @@ BUSY = {
         "shade": 40.0,
         "centre": True,
     },
+    "footroom.scopes": {"kind": "waveform", "assume": "full", "size": 60.0},
 }
 """Values under which each effect has something to do."""
 
@@ -40,6 +41,7 @@ IDLE: dict[str, dict[str, Any]] = {
     "footroom.range": {"assume": "narrow", "to": "narrow"},
     "footroom.requantise": {"depth": "same"},
     "footroom.guides": {},
+    "footroom.scopes": {"opacity": 0.0},
 }
 """Values under which it has not, for a narrow source."""
 
@@ -142,8 +144,8 @@ def bounds_may_have_an_offset(host: Host, effect: Effect) -> None:
     source, values = picture(), effect.values(BUSY[effect.identifier])
     whole = rendered(host, effect, BUSY[effect.identifier], source)
     bounds = Window(12, 5, 44, 31)
-    part = tile_of(source, bounds)
-    target = empty_like(effect, values, part)
+    part = tile_of(source, effect.region_needed(values, bounds, source))
+    target = empty_like(effect, values, tile_of(source, bounds))
     host.render(effect, values, part, target, Time(), None)
     assert same(target.planes, tile_of(replace(source, planes=whole), bounds).planes)
 
@@ -284,7 +286,7 @@ def animated_parameters_follow_the_time(host: Host, effect: Effect) -> None:
 
 
 def noise_follows_the_frame(host: Host, effect: Effect) -> None:
-    if effect.identifier == "footroom.guides":
+    if effect.identifier in ("footroom.guides", "footroom.scopes"):  # which have none
         return
     given = BUSY[effect.identifier]
     assert not same(

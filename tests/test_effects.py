@@ -35,7 +35,8 @@ class Headless:
         bare = (
             source.encoding is None or source.premultiplied is not Premultiplied.OPAQUE
         )  # which `info` below says otherwise
-        if bare or window is not None or source.bounds != source.whole or source.scale != (1, 1):
+        tiled = source.bounds != source.whole or target.bounds != target.whole
+        if bare or tiled or window is not None or source.scale != (1, 1):
             effect.apply(target, source, values, time, window)  # a recording has neither tiles nor previews
             return
         info = Info(
