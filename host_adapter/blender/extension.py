@@ -13,13 +13,28 @@ import sys
 import tempfile
 import zipfile
 from collections.abc import Iterable
+from dataclasses import dataclass
 from importlib.metadata import version
 from importlib.util import find_spec
 from pathlib import Path
 
-BLENDER_MIN = "5.0.0"
-PYTHON = "3.11"
-"""Python of the oldest Blender that the extension is for."""
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """Blenders that have one Python, whose wheels no other can load.
+
+    first : the first of them; before : the first that has another Python, None where there is none yet
+    python : theirs; numpy : what wheels must agree with
+    """
+
+    first: str
+    before: str | None
+    python: str
+    numpy: str
+
+
+RELEASES = {"5.0": Release("5.0.0", "5.1.0", "3.11", "numpy<2"), "5.1": Release("5.1.0", None, "3.13", "numpy>=2")}
+"""By the first two numbers of the first Blender; '5.1' is for 5.1 and newer."""
 
 NEEDED = ("numba", "av", "openimageio", "pillow", "tomlkit", "colour-science")
 """What the add-on's headless code imports; pip adds what these need."""
@@ -48,19 +63,21 @@ class BuildError(Exception):
     """The extension cannot be built; the message says why and what to do."""
 
 
-def build(target: Path, *, platform: str = "linux-x64", wheels: Path | None = None) -> Path:
+def build(target: Path, *, platform: str = "linux-x64", release: str = "5.0", wheels: Path | None = None) -> Path:
     """Write the extension.
 
     target : the zip file; replaced where it exists
-    platform : a key of PLATFORMS
+    platform : a key of PLATFORMS; release : of RELEASES
     wheels : a folder of wheels fetched before; None fetches them
 
     Raises: BuildError.
     """
+    if release not in RELEASES:
+        raise BuildError(f"there is no release {release!r}; there are {', '.join(RELEASES)}")
     if platform not in PLATFORMS:
         raise BuildError(f"there is no platform {platform!r}; there are {', '.join(PLATFORMS)}")
     with tempfile.TemporaryDirectory() as scratch:
-        folder = wheels or fetch(Path(scratch) / "wheels", platform)
+        folder = wheels or fetch(Path(scratch) / "wheels", platform, release)
         bundled = sorted(path for path in folder.glob("*.whl") if not path.name.lower().startswith(HOSTS_OWN))
         missing = [name for name in NEEDED if not any(_is(path, name) for path in bundled)]
         if missing:
@@ -70,7 +87,7 @@ def build(target: Path, *, platform: str = "linux-x64", wheels: Path | None = No
         try:
             with zipfile.ZipFile(partial, "w", zipfile.ZIP_DEFLATED) as archive:
                 archive.writestr("__init__.py", _INIT)
-                archive.writestr("blender_manifest.toml", manifest([own, *bundled], platform))
+                archive.writestr("blender_manifest.toml", manifest([own, *bundled], platform, release))
                 archive.write(Path(__file__).with_name("LICENSE"), "LICENSE")
                 for path in (own, *bundled):
                     archive.write(path, f"wheels/{path.name}", zipfile.ZIP_STORED)
@@ -84,17 +101,18 @@ def _is(path: Path, name: str) -> bool:
     return path.name.split("-", 1)[0].lower().replace("_", "-") == name
 
 
-def fetch(folder: Path, platform: str) -> Path:
+def fetch(folder: Path, platform: str, release: str) -> Path:
     """The wheels for Blender's Python, by pip.
 
     Raises: BuildError with pip's last words.
     """
     folder.mkdir(parents=True, exist_ok=True)
+    python, numpy = RELEASES[release].python, RELEASES[release].numpy
     command = [
         sys.executable, "-m", "pip", "download", "--quiet", "--disable-pip-version-check", "--dest", str(folder),
-        "--only-binary=:all:", "--python-version", PYTHON, "--implementation", "cp", "--abi", f"cp{PYTHON.replace('.', '')}",
+        "--only-binary=:all:", "--python-version", python, "--implementation", "cp", "--abi", f"cp{python.replace('.', '')}",
         "--abi", "abi3", "--abi", "none", *(word for tag in PLATFORMS[platform] for word in ("--platform", tag)),
-        *NEEDED, "numpy<2",
+        *(name for name in NEEDED if name != "av"), "av<19", numpy,
     ]  # fmt: skip
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:
@@ -125,7 +143,7 @@ def _own_files() -> Iterable[tuple[str, bytes]]:
             raise BuildError(f"footroom.{part} is not installed")
         root = Path(spec.origin).parent
         for file in sorted(root.rglob("*")):
-            if file.suffix in {".py", ".bin"} or file.name == "LICENSE":
+            if file.suffix in {".py", ".bin", ".toml"} or file.name == "LICENSE":
                 yield f"footroom/{part}/{file.relative_to(root).as_posix()}", file.read_bytes()
     from footroom.host_adapter.lettering import font_file
 
@@ -146,8 +164,10 @@ def _dist_info(name: str) -> Iterable[tuple[str, bytes]]:
     )
 
 
-def manifest(wheels: Iterable[Path], platform: str) -> str:
+def manifest(wheels: Iterable[Path], platform: str, release: str = "5.0") -> str:
     """blender_manifest.toml. Source: Blender's extension schema 1.0.0."""
+    made_for = RELEASES[release]
+    before = "" if made_for.before is None else f'blender_version_max = "{made_for.before}"\n'
     listed = "".join(f'  "./wheels/{path.name}",\n' for path in wheels)
     return f"""\
 schema_version = "1.0.0"
@@ -158,8 +178,8 @@ tagline = "Mend code ranges in the timeline; draw delivery guides"
 maintainer = "The footroom developers"
 type = "add-on"
 tags = ["Sequencer", "Compositing"]
-blender_version_min = "{BLENDER_MIN}"
-license = ["SPDX:GPL-3.0-or-later", "SPDX:Apache-2.0"]
+blender_version_min = "{made_for.first}"
+{before}license = ["SPDX:GPL-3.0-or-later", "SPDX:Apache-2.0"]
 platforms = ["{platform}"]
 wheels = [
 {listed}]

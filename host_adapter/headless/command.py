@@ -316,6 +316,13 @@ def host() -> None:
     help="What the extension is built for.",
 )
 @click.option(
+    "--release",
+    type=click.Choice(["5.0", "5.1"]),
+    default="5.0",
+    show_default=True,
+    help="The Blender that it is built for: 5.0 (Python 3.11), or 5.1 and newer (Python 3.13).",
+)
+@click.option(
     "--wheels",
     type=click.Path(path_type=Path, exists=True, file_okay=False),
     metavar="FOLDER",
@@ -324,7 +331,13 @@ def host() -> None:
 @click.option("--program", metavar="FILE", help="The Blender program to check; the one on the path if left out.")
 @AS_JSON
 def blender(
-    build: Path | None, check: bool, platform: str, wheels: Path | None, program: str | None, as_json: bool
+    build: Path | None,
+    check: bool,
+    platform: str,
+    release: str,
+    wheels: Path | None,
+    program: str | None,
+    as_json: bool,
 ) -> None:
     """Build the add-on as an extension that installs from one file, or check what is there.
 
@@ -336,7 +349,7 @@ def blender(
     if (build is None) == (not check):
         raise click.UsageError("Say either --build FILE.zip or --check.")
     if build is not None:
-        leave(run_build(build, platform=platform, wheels=wheels, as_json=as_json))
+        leave(run_build(build, platform=platform, release=release, wheels=wheels, as_json=as_json))
     else:
         leave(run_check(program=program, as_json=as_json))
 

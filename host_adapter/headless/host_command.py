@@ -42,7 +42,7 @@ class Check:
     words: str
 
 
-def run_build(target: Path, *, platform: str, wheels: Path | None, as_json: bool) -> int:
+def run_build(target: Path, *, platform: str, release: str, wheels: Path | None, as_json: bool) -> int:
     """Write the extension's file.
 
     Raises: Problem.
@@ -55,17 +55,22 @@ def run_build(target: Path, *, platform: str, wheels: Path | None, as_json: bool
         target.parent.mkdir(parents=True, exist_ok=True)
         with progress_bars(quiet=as_json) as bars:
             bars.add_task("fetching wheels and packing", total=None)
-            build(target, platform=platform, wheels=wheels)
+            build(target, platform=platform, release=release, wheels=wheels)
     except BuildError as error:
         raise Problem(None, str(error)) from None
     except OSError as error:
         raise Problem(target, f"it cannot be written ({error.strerror})", "Choose another place.") from None
     size = target.stat().st_size
     if as_json:
-        print(json.dumps({"extension": str(target), "bytes": size, "platform": platform}))
+        print(json.dumps({"extension": str(target), "bytes": size, "platform": platform, "release": release}))
     else:
         screen = console()
-        screen.print(Text(f"{target}: {size / 1e6:.0f} MB for Blender 5.0 on {platform}"), soft_wrap=True)
+        screen.print(
+            Text(
+                f"{target}: {size / 1e6:.0f} MB for Blender {release}{' and newer' * (release != '5.0')} on {platform}"
+            ),
+            soft_wrap=True,
+        )
         screen.print("Install it in Blender: Preferences > Get Extensions > Install from Disk. It needs no network.")
     return OK
 

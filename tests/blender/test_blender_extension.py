@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from footroom.host_adapter.blender.extension import build, fetch
+from footroom.host_adapter.blender.extension import RELEASES, build, fetch
 
 bpy = pytest.importorskip("bpy", reason="bpy is not installed: pip install -e '.[blender]' with Python 3.11")
 
@@ -42,8 +42,11 @@ print("INSTALLED")
 @pytest.fixture(scope="module")
 def extension(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("extension")
-    wheels = fetch(folder / "wheels", "linux-x64")
-    return build(folder / "footroom.zip", wheels=wheels)
+    release = next(
+        name for name, held in RELEASES.items() if held.python == f"{sys.version_info[0]}.{sys.version_info[1]}"
+    )
+    wheels = fetch(folder / "wheels", "linux-x64", release)
+    return build(folder / "footroom.zip", release=release, wheels=wheels)
 
 
 def test_blenders_own_validator_accepts_it(extension):

@@ -55,7 +55,10 @@ def retime(slow) -> None:
         each.select = each == slow
     editor().active_strip = slow
     with bpy.context.temp_override(window=window, area=area, region=region):
-        bpy.ops.sequencer.retiming_segment_speed_set(speed=50.0, keep_retiming=False)
+        operator = bpy.ops.sequencer.retiming_segment_speed_set
+        # 5.3 has this option no more
+        options = {"keep_retiming": False} if "keep_retiming" in operator.get_rna_type().properties else {}
+        operator(speed=50.0, **options)
     assert (len(slow.retiming_keys), slow.frame_final_duration) == (2, 12)
 
 
