@@ -191,7 +191,7 @@ def read_size(text: str) -> tuple[int, int]:
     """
     found = _PIXELS.fullmatch(text.strip())
     if not found or not 1 <= int(found[1]) <= 32768 or not 1 <= int(found[2]) <= 32768:
-        raise ValueError(f"{text!r} is no size; write width and height in pixels such as 1080x1920")
+        raise ValueError(f"{text!r} is no size; write width and height in pixels, up to 32768 each, such as 1080x1920")
     return int(found[1]), int(found[2])
 
 

@@ -21,6 +21,7 @@ from ._words import BLOCK
 from .blending import blend, under_chroma
 from .coverage import Drawing, Tables
 from .encoding import Channel, Encoding
+from .framing import SAMPLING_STEPS
 from .matrix import Matrix
 from .runs import NOTHING, Gathered, Sparse
 
@@ -36,6 +37,15 @@ class Siting:
 
     step: tuple[int, int] = (1, 1)
     cosited: tuple[bool, bool] = (True, False)
+
+    @classmethod
+    def of(cls, sampling: str, word: str | None) -> Siting:
+        """That of a sampling and a word such as 'left', 'topleft' or 'center'.
+
+        Unsaid means co-sited across and amid the rows (common practice); 'bottom' counts as amid.
+        """
+        word = word or "left"
+        return cls(SAMPLING_STEPS[sampling], (word.endswith("left"), word.startswith("top")))
 
     def taps(self, axis: int) -> list[tuple[int, float]]:
         """Luma samples, from the first one under a chroma sample, and their weights: a triangle where co-sited, else a box."""

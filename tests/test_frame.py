@@ -16,6 +16,9 @@ from PIL import Image
 
 from footroom.host_adapter.guides import Guides, draw
 from footroom.host_adapter.headless import movie as movie_module
+from footroom.host_adapter.headless.delivery.makers import Painter
+from footroom.host_adapter.headless.delivery.request import Delivery, Request
+from footroom.host_adapter.headless.delivery.stage import stage_for
 from footroom.host_adapter.headless.opening import open_recording
 from footroom.host_adapter.wanted import read_window
 from footroom.kernels import Encoding, Range
@@ -123,6 +126,24 @@ def test_a_burn_into_semi_planar_frames(tmp_path):
     planes = make_movie(source, "rawvideo", "nv12", size=SIZE, frames=FRAMES)
     framed(source, "--out", out, "--window", "30x40@centre,0,2", "--codec", "ffv1")
     check_only_guides_changed(planes, pyav_planes(out), ("30x40@centre,0,2",))
+
+
+def test_guides_have_the_codes_of_the_words_that_are_written(tmp_path):
+    """Codes that lay six bits up in their words (P010) are painted as those of the plain format they are written in."""
+    source = tmp_path / "a.mkv"
+    (planes,) = make_movie(source, "ffv1", "yuv420p10le", size=SIZE, frames=1)
+    with open_recording(source) as recording:
+        info = recording.info
+    stage = stage_for(Request((Delivery(read_window("30x40@centre,0,2")),), shade=0.5), info)
+    plain = Encoding(10, Range.NARROW)
+    made = []
+    for shift in (0, 6):
+        painter = Painter(stage, info, Encoding(10, Range.NARROW, bit_shift=shift), plain, Matrix.BT709)
+        targets = tuple(np.empty_like(plane) for plane in planes)
+        painter.paint(tuple(plane << shift for plane in planes), targets, Fraction(0))
+        made.append(targets)
+    for straight, shifted, before in zip(*made, planes, strict=True):
+        assert np.array_equal(straight, shifted) and (straight != before).any()
 
 
 STILLS = [("dpx", 10), ("dpx", 8), ("dpx", 12), ("dpx", 16), ("tif", 8), ("tif", 16), ("png", 8), ("png", 16),
@@ -658,6 +679,19 @@ def test_another_request_is_not_taken_for_the_same(tmp_path):
     ):  # fmt: skip
         done = frame(*base, *more)
         assert done.code == 2 and "other settings" in done.err, more
+
+
+def test_a_result_of_another_version_is_not_taken_for_whole(tmp_path, monkeypatch):
+    source, out = tmp_path / "a.mkv", tmp_path / "c.png"
+    make_movie(source, "ffv1", "yuv420p", size=(160, 90), frames=2)
+    words = (source, "--out", out, "--as", "overlay", "--window", "1:1")
+    framed(*words)
+    monkeypatch.setattr("footroom.host_adapter.headless.delivery.record.program_version", lambda: "99.0")
+    done = frame(*words)
+    assert done.code == 2 and "by another version" in done.err
+    for state in ("written", "whole already"):
+        (result,) = framed(*words, "--overwrite")["results"]
+        assert result["state"] == state
 
 
 def test_the_words_name_windows_results_and_rounding(tmp_path):

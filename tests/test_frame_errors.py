@@ -456,7 +456,7 @@ def test_a_disk_that_fills_up_is_said_so_and_leaves_nothing(shoot, tmp_path):
         assert "Traceback" not in done.stderr
         assert done.stderr.startswith("footroom: ") and len(done.stderr.strip().splitlines()) == 1, done.stderr
         assert any(word in done.stderr for word in ("larger", "too large", "full")), done.stderr
-        assert ".partial" not in done.stderr  # the person named o.png, and no hidden file
+        assert out in done.stderr and ".partial" not in done.stderr  # what the person named, and no hidden file
         assert listing(tmp_path) == [], kind
 
 

@@ -15,6 +15,7 @@ import pytest
 from frame_running import frame, framed, listing, refused
 from media_files import make_movie, make_stills
 
+from footroom.host_adapter.headless.delivery import showing
 from footroom.host_adapter.headless.delivery.record import number
 from footroom.host_adapter.headless.delivery.showing import Catcher
 from footroom.host_adapter.headless.delivery.timecode import counted_on
@@ -246,7 +247,9 @@ def test_a_sheet_names_the_timecode_of_its_frame(harbour, tmp_path):
 
 def long_group(path: Path, codec: str = "libx264", frames: int = 150) -> Path:
     """One key frame, at the beginning: a sampling cannot land on the frame in the middle."""
-    make_movie(path, codec, "yuv420p", size=(160, 90), frames=frames, gop=frames, options={"bf": "0"})
+    make_movie(
+        path, codec, "yuv420p", size=(160, 90), frames=frames, gop=frames, options={"bf": "0", "sc_threshold": "0"}
+    )
     return path
 
 
@@ -255,8 +258,15 @@ def test_a_sheet_alone_of_a_long_group_of_pictures(tmp_path, name):
     """It died with an AssertionError: only frame 75 would do, and the sampling went as far as frame 38."""
     source = long_group(tmp_path / name)
     (result,) = framed(source, "--out", tmp_path / "s.png", "--as", "sheet", "--window", "1:1")["results"]
+    assert "frame 75 at" in result["words"]
+
+
+def test_a_sheet_of_a_middle_that_is_far_to_decode_shows_one_on_the_way(tmp_path, monkeypatch):
+    monkeypatch.setattr(showing, "AFFORDABLE", 299 * 160 * 90)
+    source = long_group(tmp_path / "a.mp4", frames=600)
+    (result,) = framed(source, "--out", tmp_path / "s.png", "--as", "sheet", "--window", "1:1")["results"]
     shown = int(re.search(r"frame (\d+) at", result["words"])[1])
-    assert 0 < shown < 149
+    assert 0 < shown < 300
 
 
 @pytest.mark.parametrize("name", ["a.mkv", "a.ts"])

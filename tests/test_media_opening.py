@@ -82,3 +82,25 @@ def test_a_folder_of_several_sequences_is_no_recording(tmp_path: Path) -> None:
 
 def test_an_empty_folder_gives_nothing(tmp_path: Path) -> None:
     assert gather([tmp_path]) == ([], [])
+
+
+def test_numbers_that_do_not_count_make_no_sequence(tmp_path: Path) -> None:
+    """wide360.png beside wide1080.png is two stills, not a sequence of which 719 are missing."""
+    for number in (360, 1080):
+        make_stills(tmp_path, "png", 8, frames=1, first=number, name="wide{:d}")
+    stills = [tmp_path / f"wide{number}.png" for number in (360, 1080)]
+    for still in stills:
+        assert recording_files(still) == [still]
+        assert open_recording(still).info.frames == 1
+    assert gather([tmp_path]) == (stills, [])
+    with pytest.raises(Problem, match="numbers 361"):
+        open_recording(tmp_path / "wide#.png")
+
+
+def test_a_member_stands_for_its_sequence_where_its_number_counts(tmp_path: Path) -> None:
+    make_stills(tmp_path, "png", 8, frames=3, first=99, name="take{:d}")
+    make_stills(tmp_path, "png", 8, frames=1, first=720, name="take{:d}")
+    assert len(recording_files(tmp_path / "take100.png")) == 4
+    assert recording_files(tmp_path / "take720.png") == [tmp_path / "take720.png"]
+    make_stills(tmp_path, "png", 8, frames=1, first=8, name="padded{:03d}")
+    assert open_recording(tmp_path / "padded008.png").info.path == tmp_path / "padded###.png"

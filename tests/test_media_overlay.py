@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import io
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -17,6 +19,7 @@ from footroom.host_adapter.headless.errors import Problem
 from footroom.host_adapter.headless.movie import open_movie
 from footroom.host_adapter.headless.overlay_writer import OverlayMovie, write_overlay_still
 from footroom.host_adapter.headless.pixel_formats import plane_views
+from footroom.host_adapter.headless.stills_writer import raise_disk_error
 from footroom.kernels.encoding import Channel, Encoding, Range, round_half_away
 from footroom.kernels.matrix import Matrix
 
@@ -283,4 +286,20 @@ def test_whole_or_absent(tmp_path: Path) -> None:
         opened(matrix="ictcp")
     with pytest.raises(OSError, match="nowhere"), OverlayMovie(tmp_path / "nowhere" / "x", 48, 32, Fraction(25)):
         pass
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_asking_a_full_disk_leaves_nothing_there(tmp_path, monkeypatch):
+    """The few bytes that tell whether the disk is to blame stayed behind on it, under a hidden name."""
+
+    class Full(io.FileIO):
+        def write(self, _data):
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    def opened(path, mode):
+        return Full(path, mode)
+
+    monkeypatch.setattr(Path, "open", opened)
+    with pytest.raises(OSError, match="No space"):
+        raise_disk_error(tmp_path / "guides.exr")
     assert list(tmp_path.iterdir()) == []

@@ -159,6 +159,7 @@ def _write(target: Image, source: Image, region: Window, band: Window, levels: A
 
     from ...kernels.coding import code_levels
     from ...kernels.matrix import Matrix
+    from ...kernels.overlay import Siting
 
     encoding = target.encoding
     colour = [number for number, channel in enumerate(target.channels) if channel is not Channel.ALPHA]
@@ -173,8 +174,7 @@ def _write(target: Image, source: Image, region: Window, band: Window, levels: A
         assert encoding is not None
         shapes = [target.samples(region, target.channels[number]) for number in colour]
         made = [np.empty((own.y1 - own.y0, own.x1 - own.x0), encoding.dtype_name) for own in shapes]
-        word = target.siting or "left"
-        siting = _siting(target.sampling if target.model is Model.YCBCR else "4:4:4", word)
+        siting = Siting.of(target.sampling if target.model is Model.YCBCR else "4:4:4", target.siting)
         code_levels(levels, encoding, made, matrix=target.matrix or Matrix.BT709, siting=siting)
     for number, plane in zip(colour, made, strict=True):
         channel = target.channels[number]
@@ -200,12 +200,6 @@ def _words(mixed: Any, encoding: Encoding | None) -> Any:
     assert encoding is not None
     scale = 1 << encoding.bit_shift
     return (np.floor(mixed / scale + 0.5) * scale).astype(encoding.dtype_name)
-
-
-def _siting(sampling: str, word: str) -> Any:
-    from ...kernels.overlay import Siting
-
-    return Siting(SAMPLING_STEPS[sampling], (word.endswith("left"), word.startswith("top")))
 
 
 class Look:
@@ -268,10 +262,10 @@ def _look(curve: str, display: str, zones: str, clip: float, encoding: Encoding 
 @lru_cache(maxsize=8)
 def _legend_sparse(
     items: tuple[Any, ...], encoding: Encoding | None, written: Encoding | None, size: tuple[int, int], floating: bool,
-    channels: tuple[Channel, ...], sampling: str, word: str, matrix: Any,
+    channels: tuple[Channel, ...], sampling: str, siting: str | None, matrix: Any,
 ) -> Any:  # fmt: skip
     from ...kernels.matrix import Matrix
-    from ...kernels.overlay import sparse_planes
+    from ...kernels.overlay import Siting, sparse_planes
     from ..legend import draw_legend, least_height, legend_of, legend_width
 
     values = dict(items)
@@ -287,7 +281,7 @@ def _legend_sparse(
     left = 0 if values["legend"] == "left" else size[0] - wide
     drawing = draw_legend(legend, high, picture=size, at=(left, size[1] - high), opacity=_PLATE)
     return sparse_planes(
-        drawing, written, channels, matrix=matrix or Matrix.BT709, siting=_siting(sampling, word), floating=floating
+        drawing, written, channels, matrix=matrix or Matrix.BT709, siting=Siting.of(sampling, siting), floating=floating
     )  # fmt: skip
 
 
@@ -295,7 +289,7 @@ def _legend(target: Image, values: Values, encoding: Encoding | None) -> Any:
     size = target.whole.x1 - target.whole.x0, target.whole.y1 - target.whole.y0
     return _legend_sparse(
         tuple(sorted(values.items())), encoding, target.encoding, size, target.floating, target.channels,
-        target.sampling if target.model is Model.YCBCR else "4:4:4", target.siting or "left", target.matrix,
+        target.sampling if target.model is Model.YCBCR else "4:4:4", target.siting, target.matrix,
     )  # fmt: skip
 
 

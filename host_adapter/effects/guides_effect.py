@@ -106,11 +106,8 @@ def _sparse(
         step = lcm(step[0], 2), lcm(step[1], 2)
     picture = Picture(*size, aspect * squeeze_of(values["squeeze"]), step)
     drawing = draw(guides_for(values, picture), scale=scale, size=whole)
-    word = siting or "left"
-    sited = Siting(SAMPLING_STEPS[sampling], (word.endswith("left"), word.startswith("top")))
-    return sparse_planes(
-        drawing, encoding, channels, matrix=matrix or Matrix.BT709, siting=sited, floating=floating
-    )  # fmt: skip
+    sited = Siting.of(sampling, siting)
+    return sparse_planes(drawing, encoding, channels, matrix=matrix or Matrix.BT709, siting=sited, floating=floating)
 
 
 def guides_for(values: Values, picture: Picture, white: float = 1.0) -> Any:
@@ -119,20 +116,15 @@ def guides_for(values: Values, picture: Picture, white: float = 1.0) -> Any:
     Raises: ValueError for windows that do not fit, or a grid or safe area in a window that there is not.
     """
     from ..guides import Guides
-    from ..wanted import Grid, Safe
+    from ..placed import placed_in
 
     windows = tuple(place(wanted, picture) for wanted in read_windows(values["windows"]))
-    areas = {window.name: window.rect for window in windows}
-    grids, safes = [], []
-    for placed in (*read_grids(values["grid"]), *read_safes(values["safe"])):
-        if placed.window is not None and placed.window not in areas:
-            raise ValueError(f"there is no window {placed.window!r} to draw in; there are {', '.join(areas) or 'none'}")
-        area = picture.rect if placed.window is None else areas[placed.window]
-        if isinstance(placed.what, Grid):
-            grids.append((placed.what, area))
-        else:
-            assert isinstance(placed.what, Safe)
-            safes.append((placed.what, area))
+    names = [window.name for window in windows]
+    wanted = (*read_grids(values["grid"]), *read_safes(values["safe"]))
+    for each in wanted:
+        if each.window is not None and each.window not in names:
+            raise ValueError(f"there is no window {each.window!r} to draw in; there are {', '.join(names) or 'none'}")
+    grids, safes = placed_in(wanted, windows, picture)
     return Guides(
         picture, windows, tuple(grids), tuple(safes), values["centre"], values["shade"] / 100, values["label"], white
     )

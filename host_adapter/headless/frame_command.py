@@ -148,4 +148,10 @@ def _run(job: Job, *, quiet: bool) -> list[Made]:
             job.progress = show
             return job.run()
     except (OSError, MemoryError) as error:
-        raise system_problem(job.source or job.out, error) from None
+        raise system_problem(_concerned(job, error), error) from None
+
+
+def _concerned(job: Job, error: OSError | MemoryError) -> Path:
+    """What the system refused: the recording where it names that, or memory for its frames; else what was to be written."""
+    named = isinstance(error, MemoryError) or str(error.filename) == str(job.source)
+    return job.source if job.source is not None and named else job.out

@@ -25,7 +25,7 @@ OTHER_STILLS = frozenset(f".{suffix}" for suffix in _PICTURES)
 
 
 def open_recording(path: Path | str) -> Recording:
-    """A movie, or a sequence of stills: `name.####.ext`, `name.%04d.ext`, any one member, or a folder of just these.
+    """A movie, or a sequence of stills: `name.####.ext`, `name.%04d.ext`, a member (see `run_of`), or a folder of just these.
 
     Raises: Problem for what is neither, or cannot be read.
     """

@@ -147,7 +147,8 @@ def whole_already(
             return receipt
     _refuse_foreign_folder(result)
     if not overwrite:
-        why = "made with other settings or from another input" if receipt else "not made by this command"
+        made = "made with other settings, by another version or from another input"
+        why = made if receipt else "not made by this command"
         raise Problem(result, f"a result of this name exists, {why}", "Choose another --out, or add --overwrite.")
     return None
 

@@ -34,6 +34,16 @@ class Reach:
         self._times: list[int] | None = None
         self._seekable = True
 
+    def count(self) -> int | None:
+        """Pictures that the file holds, by its index or else by all of its packets; None where they carry no times."""
+        container, stream = self.movie.open()
+        with container:
+            try:
+                self._times = _times(container, stream)
+            except (av.error.FFmpegError, _UnevenError):
+                return None
+        return len(self._times)
+
     def at(self, index: int) -> Frame:
         """The frame of a number from 0.
 

@@ -43,40 +43,59 @@ def parse_pattern(path: Path) -> re.Match[str] | None:
 
 
 def runs_in(files: Iterable[Path]) -> list[Run]:
-    """Stills grouped into runs: same folder, same name around the last number; unpadded and padded numbers together."""
-    groups: dict[tuple[Path, str, str], list[tuple[int, str, Path]]] = {}
+    """Stills grouped into runs: same folder, same name around the last number; unpadded and padded numbers together.
+
+    Numbers of which none counts on from another, as in wide360.png and wide1080.png, make no run: those are stills by themselves.
+    """
+    groups: dict[tuple[Path, str, str], dict[str, Path]] = {}
     singles: list[Run] = []
     for file in files:
         match = _NUMBERED.match(file.name)
         if match is None:
-            singles.append(Run(file, {0: file}))
-            continue
-        key = (file.parent, match["head"], match["tail"])
-        groups.setdefault(key, []).append((int(match["number"]), match["number"], file))
+            singles.append(_single(file))
+        else:
+            groups.setdefault((file.parent, match["head"], match["tail"]), {})[match["number"]] = file
     runs = []
     for (folder, head, tail), members in groups.items():
-        digits = min(len(text) for _, text, _ in members)
-        ordered = {number: file for number, _, file in sorted(members)}
-        runs.append(Run(folder / f"{head}{'#' * digits}{tail}", ordered))
+        if any(_counts(number, members) for number in members):
+            runs.append(_run(folder, head, tail, members))
+        else:
+            singles += map(_single, members.values())
     return runs + singles
 
 
 def run_of(path: Path) -> Run | None:
-    """The run that a pattern names or that a still belongs to; None where the path is no still."""
+    """The run that a pattern names or that a still belongs to; None where the path is no still.
+
+    A still that is named itself stands for its run where its number is padded (shot.0007.dpx), or a still has the number before or
+    after; any other is itself alone.
+    """
     if path.suffix.lower() not in STILL_SUFFIXES:
         return None
-    match = parse_pattern(path)
-    head, tail = (match["head"], match["tail"]) if match else ("", "")
-    if match is None:
-        numbered = _NUMBERED.match(path.name)
-        if numbered is None or not path.exists():
-            return Run(path, {0: path})
-        head, tail = numbered["head"], numbered["tail"]
-    folder = path.parent
-    siblings = folder.iterdir() if folder.is_dir() else iter(())
-    wanted = [file for file in siblings if file.name.startswith(head) and file.name.endswith(tail)]
-    for run in runs_in(file for file in wanted if not file.name.startswith(".")):
-        first = _NUMBERED.match(next(iter(run.files.values())).name)
-        if first and (first["head"], first["tail"]) == (head, tail):
-            return run
-    return Run(path, {})
+    pattern = parse_pattern(path)
+    named = pattern or (_NUMBERED.match(path.name) if path.exists() else None)
+    if named is None:
+        return _single(path)
+    members: dict[str, Path] = {}
+    for file in path.parent.iterdir() if path.parent.is_dir() else ():
+        match = _NUMBERED.match(file.name)
+        if match and (match["head"], match["tail"]) == (named["head"], named["tail"]) and file.name[0] != ".":
+            members[match["number"]] = file
+    if pattern is None and not _counts(named["number"], members):
+        return _single(path)
+    return _run(path.parent, named["head"], named["tail"], members) if members else Run(path, {})
+
+
+def _single(file: Path) -> Run:
+    return Run(file, {0: file})
+
+
+def _counts(number: str, members: Iterable[str]) -> bool:
+    """Whether a still's number is one that counts stills: padded with zeros, or with another just before or after it."""
+    return number[0] == "0" or not {int(number) - 1, int(number) + 1}.isdisjoint(map(int, members))
+
+
+def _run(folder: Path, head: str, tail: str, members: dict[str, Path]) -> Run:
+    """Stills of one name, by the digits of their numbers as written."""
+    ordered = {int(number): members[number] for number in sorted(members, key=lambda text: (int(text), text))}
+    return Run(folder / f"{head}{'#' * min(map(len, members))}{tail}", ordered)

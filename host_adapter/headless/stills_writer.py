@@ -184,9 +184,12 @@ def write_still(path: Path, like: Any, pixels: Any, depth: int | None) -> None:
 
 def raise_disk_error(path: Path) -> None:
     """The library only says that it failed; a few bytes of our own tell whether the disk is to blame."""
-    with path.with_name(f".{path.name}.trial").open("wb") as trial:
-        trial.write(bytes(65536))
-    path.with_name(f".{path.name}.trial").unlink()
+    trial = path.with_name(f".{path.name}.trial")
+    try:
+        with trial.open("wb") as file:
+            file.write(bytes(65536))
+    finally:
+        trial.unlink(missing_ok=True)
 
 
 def _attributes(spec: Any) -> dict[str, str]:

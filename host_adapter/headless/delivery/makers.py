@@ -52,12 +52,6 @@ def _time(frame: Frame) -> Fraction | None:
     return None if pts is None or not base else Fraction(pts) * Fraction(base)
 
 
-def siting_of(info: Info) -> Siting:
-    """Where chroma samples lie. Unsaid means co-sited across and amid the rows (common practice); 'bottom' counts as amid."""
-    word = info.siting or "left"
-    return Siting(SAMPLING_STEPS[info.sampling], (word.endswith("left"), word.startswith("top")))
-
-
 def written_encoding(info: Info, encoding: Encoding | None, choice: CodecChoice) -> Encoding | None:
     """The encoding of the planes that the encoder takes: the source's codes, in the words of its own pixel format."""
     if encoding is None:
@@ -70,39 +64,37 @@ class Painter:
     """Blends the guides of a stage into frames. The drawing is made once, or once a frame where a window moves.
 
     encoding : of the codes as they are (the person's word, else the flag); None for floating-point levels
+    written : encoding of what is painted: the same codes, perhaps shifted otherwise in their words
     """
 
-    def __init__(self, stage: Stage, info: Info, encoding: Encoding | None, matrix: Matrix) -> None:
-        self.stage, self.info, self.encoding, self.matrix = stage, info, encoding, matrix
-        self._channels, self._siting = info.channels(), siting_of(info)
+    def __init__(
+        self, stage: Stage, info: Info, encoding: Encoding | None, written: Encoding | None, matrix: Matrix
+    ) -> None:
+        self.stage, self.info, self.encoding, self.written, self.matrix = stage, info, encoding, written, matrix
+        self._channels, self._siting = info.channels(), Siting.of(info.sampling, info.siting)
         self._resting: tuple[Sparse, ...] | None = None
 
     def sparse(self, time: Fraction) -> tuple[Sparse, ...]:
         if self._resting is not None:
             return self._resting
         made = sparse_planes(
-            drawn(self.stage, time), self.encoding, self._channels, matrix=self.matrix, siting=self._siting
+            drawn(self.stage, time), self.written, self._channels, matrix=self.matrix, siting=self._siting
         )
         if not self.stage.request.moving:
             self._resting = made
         return made
 
-    def paint(
-        self, planes: tuple[Plane, ...], targets: tuple[Plane, ...], written: Encoding | None, time: Fraction
-    ) -> None:
-        """targets = planes with guides.
-
-        written : encoding of the targets: the planes' codes, perhaps shifted otherwise in their words
-        """
+    def paint(self, planes: tuple[Plane, ...], targets: tuple[Plane, ...], time: Fraction) -> None:
+        """targets = planes with guides."""
         for plane, target, channel in zip(planes, targets, self._channels, strict=True):
-            copy_codes(plane, target, channel, self.encoding, written)
+            copy_codes(plane, target, channel, self.encoding, self.written)
         straight = alpha_of(self.info) is Premultiplied.NO
         for target, channel, sparse in zip(targets, self._channels, self.sparse(time), strict=True):
             if not straight or channel is Channel.ALPHA:  # which comes last: colours are blended over it as it was
                 blend(target, sparse)
             else:
                 step = SAMPLING_STEPS[self.info.sampling] if channel is Channel.CHROMA else (1, 1)
-                shift = written.bit_shift if written else 0
+                shift = self.written.bit_shift if self.written else 0
                 blend(target, sparse, alpha=under_chroma(targets[-1], step, shift))
 
 

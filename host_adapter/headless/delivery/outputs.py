@@ -121,7 +121,8 @@ def _one_path(kind: str, out: Path, info: Info | None, request: Request) -> Path
     if kind == "overlay":
         if suffix not in STILLS and suffix not in OVERLAY_MOVIES:
             known = ", ".join((*STILLS, *OVERLAY_MOVIES))
-            raise Problem(out, "an overlay of this name cannot be written", f"Name it {known}.")
+            other = "" if info is not None else " For a burn, crop or sheet name a recording too."
+            raise Problem(out, "an overlay of this name cannot be written", f"Name it {known}.{other}")
         if request.moving and suffix in STILLS:
             raise Problem(
                 out, "a window moves, so its overlay must be a movie", f"Name it {', '.join(OVERLAY_MOVIES)}."

@@ -111,12 +111,12 @@ class Pass:
             def fill(frame: Frame, targets: tuple[Plane, ...]) -> None:
                 cutter.cut(frame.planes, targets, source, written, clock(frame))
         else:
-            painter = Painter(self.stage, info, source, self.matrix)
+            painter = Painter(self.stage, info, source, written, self.matrix)
             squarer = Desqueezed(self.stage, info) if self.stage.resampled else None
 
             def fill(frame: Frame, targets: tuple[Plane, ...]) -> None:
                 planes = frame.planes if squarer is None else squarer.apply(frame.planes, source)
-                painter.paint(planes, targets, written, clock(frame))
+                painter.paint(planes, targets, clock(frame))
 
         def process(frame: Frame, targets: tuple[Plane, ...]) -> None:
             if catcher is not None:

@@ -25,6 +25,7 @@ def settings_of(output: Output, request: Request, canvas: Canvas | None) -> Reco
     """
     deliveries = request.deliveries if output.delivery is None else (output.delivery,)
     settings: Record = {
+        "footroom": program_version(),  # another version may draw otherwise
         "as": output.kind,
         "windows": [delivery_record(delivery) for delivery in deliveries],
         "squeeze": None if request.squeeze is None else number(request.squeeze),

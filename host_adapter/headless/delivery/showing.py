@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -16,6 +17,8 @@ from ....kernels.overlay import blend, sparse_planes
 from ...guides import draw
 from ..errors import Problem
 from ..media import Frame, Info, Plane, Recording
+from ..movie import Movie
+from ..reaching import Reach
 from ..sheet import Crop, draw_sheet
 from ..viewing import Shown, as_shown, in_proportion
 from .makers import Clock
@@ -24,6 +27,12 @@ from .timecode import counted_on
 
 SHEET_WIDTH = 1900
 """Columns that a frame has on a sheet, about; guides are drawn so much thicker on a larger one that they stay in sight."""
+
+AFFORDABLE = 10**9
+"""Pixels that are decoded at most on the way to the middle frame of a recording: seconds."""
+
+SMALL = 1 << 28
+"""Bytes of a movie up to which all of its packets may be counted: seconds too."""
 
 SHOWN = Encoding(8, Range.FULL, Model.RGB)
 
@@ -40,7 +49,7 @@ class Caught:
 class Catcher:
     """Keeps the frame of one moment out of a pass over a recording, or fetches it where there was no pass.
 
-    moment : seconds; the frame that is on screen then. None for the middle one, or where files are long, one near it
+    moment : seconds; the frame that is on screen then. None for the middle one, or where that is far to decode, one towards it
     """
 
     def __init__(self, recording: Recording, clock: Clock, moment: Fraction | None) -> None:
@@ -82,17 +91,33 @@ class Catcher:
         return self.caught
 
     def _fetch(self) -> None:
-        """Without a pass, or where the header promised more frames than came. A sampling knows only where it landed, which in
-        long groups of pictures is no number that could be foretold: its middle is taken, whatever that is."""
+        """Without a pass, or where the header promised more frames than came."""
         if self.moment is None:
-            landed = list(self.recording.sample(3))
-            if landed:
-                self._keep(landed[len(landed) // 2])
+            if not self._reach_middle():
+                landed = list(self.recording.sample(3))  # in long groups of pictures it may land far from the middle
+                if landed:
+                    self._keep(landed[len(landed) // 2])
             return
         for frame in self.recording.frames():
             self.offer(frame)
             if self._done:
                 break
+
+    def _reach_middle(self) -> bool:
+        """Whether the very middle of a movie could be fetched at little cost."""
+        recording, info = self.recording, self.recording.info
+        frames = AFFORDABLE // (info.width * info.height)
+        if not isinstance(recording, Movie) or (self.index or 0) > frames or recording.path.stat().st_size > SMALL:
+            return False
+        with closing(Reach(recording.path)) as reach:
+            count = reach.count()
+            if not count or count // 2 > frames:
+                return False
+            try:
+                self._keep(reach.at(count // 2))
+            except Problem:  # it is damaged on the way there
+                return False
+        return True
 
 
 def write_sheet(
