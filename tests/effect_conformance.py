@@ -33,6 +33,7 @@ BUSY = {
         "shade": 40.0,
         "centre": True,
     },
+    "footroom.exposure": {"curve": "V-Log"},
     "footroom.scopes": {"kind": "waveform", "assume": "full", "size": 60.0},
 }
 """Values under which each effect has something to do."""
@@ -41,6 +42,7 @@ IDLE: dict[str, dict[str, Any]] = {
     "footroom.range": {"assume": "narrow", "to": "narrow"},
     "footroom.requantise": {"depth": "same"},
     "footroom.guides": {},
+    "footroom.exposure": {"mix": 0.0},
     "footroom.scopes": {"opacity": 0.0},
 }
 """Values under which it has not, for a narrow source."""
@@ -286,7 +288,7 @@ def animated_parameters_follow_the_time(host: Host, effect: Effect) -> None:
 
 
 def noise_follows_the_frame(host: Host, effect: Effect) -> None:
-    if effect.identifier in ("footroom.guides", "footroom.scopes"):  # which have none
+    if "dither" not in {param.name for param in effect.params}:  # it has none
         return
     given = BUSY[effect.identifier]
     assert not same(

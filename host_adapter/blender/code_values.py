@@ -111,16 +111,18 @@ def run(
     time: Time = START,
     window: Window | None = None,
     view: View = ALL,
+    target_view: View | None = None,
 ) -> None:
     """Fill a buffer from another by an effect.
 
     source, target : float32 [rows, columns, 4], rows from the bottom
     encoding : of the source; the target's follows from it
     window : the part to fill, absolute, from the top; all by default
+    view : what the buffers hold; target_view : of the target where it holds another part
     Raises: ValueError naming what does not fit.
     """
     image = image_of(source, encoding, view)
-    made = replace(image_of(target, encoding, view), encoding=effect.output_encoding(values, encoding))
+    made = replace(image_of(target, encoding, target_view or view), encoding=effect.output_encoding(values, encoding))
     effect.apply(made, image, values, time, window)
 
 

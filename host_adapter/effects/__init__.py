@@ -6,7 +6,7 @@ from importlib import import_module
 
 from ..effect import Effect
 
-NAMES = ("range", "requantise", "guides")
+NAMES = ("range", "requantise", "guides", "exposure", "scopes")
 
 
 def effect(name: str) -> Effect:

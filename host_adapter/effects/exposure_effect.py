@@ -137,7 +137,18 @@ def levels_of(source: Image, region: Window, encoding: Encoding | None) -> Any:
     out = np.ones((region.y1 - region.y0, region.x1 - region.x0, 4), np.float32)
     colour = [number for number, channel in enumerate(source.channels) if channel is not Channel.ALPHA]
     planes = [source.view(number, source.samples(region, source.channels[number])) for number in colour]
-    if not source.floating:
+    if source.floating and source.model is Model.YCBCR:  # 16 bits are finer than any shade
+        from ...kernels.dither import Dither, requantise
+
+        assert encoding is not None
+        fine = Encoding(16, encoding.range)
+        channels = (source.channels[number] for number in colour)
+        planes = [
+            requantise(plane, encoding, fine, channel=channel, dither=Dither.NONE)
+            for plane, channel in zip(planes, channels, strict=True)
+        ]
+        encoding = fine
+    if not source.floating or source.model is Model.YCBCR:
         assert encoding is not None
         step = SAMPLING_STEPS[source.sampling] if source.model is Model.YCBCR else (1, 1)
         rgba_levels(
@@ -153,29 +164,43 @@ def levels_of(source: Image, region: Window, encoding: Encoding | None) -> Any:
     return out
 
 
-def _write(target: Image, source: Image, region: Window, band: Window, levels: Any, mix: float) -> None:
-    """What the band's samples become: the map's codes or levels, mixed with the picture's."""
+def _made(target: Image, region: Window, levels: Any, colour: list[int]) -> list[Any]:
+    """The map as planes of the target's form under a region."""
     import numpy as np
 
     from ...kernels.coding import code_levels
     from ...kernels.matrix import Matrix
     from ...kernels.overlay import Siting
 
-    encoding = target.encoding
-    colour = [number for number, channel in enumerate(target.channels) if channel is not Channel.ALPHA]
-    if target.floating:
-        weights = target.matrix or Matrix.BT709
-        grey = np.array([float(weights.red), float(weights.green), float(weights.blue)], np.float32)
-        made = [levels[..., number] for number in range(3)] if len(colour) == 3 else [levels[..., :3] @ grey]
-        if encoding is not None:
-            channel = encoding.channels()[0]
-            made = [(plane * encoding.span(channel) + encoding.zero(channel)) / encoding.maximum for plane in made]
-    else:
+    encoding, matrix = target.encoding, target.matrix or Matrix.BT709
+    if not target.floating or target.model is Model.YCBCR:
         assert encoding is not None
+        coded = Encoding(16, encoding.range) if target.floating else encoding
         shapes = [target.samples(region, target.channels[number]) for number in colour]
-        made = [np.empty((own.y1 - own.y0, own.x1 - own.x0), encoding.dtype_name) for own in shapes]
+        made = [np.empty((own.y1 - own.y0, own.x1 - own.x0), coded.dtype_name) for own in shapes]
         siting = Siting.of(target.sampling if target.model is Model.YCBCR else "4:4:4", target.siting)
-        code_levels(levels, encoding, made, matrix=target.matrix or Matrix.BT709, siting=siting)
+        code_levels(levels, coded, made, matrix=matrix, siting=siting)
+        if not target.floating:
+            return made
+        return [_as_float(plane, coded, encoding, target.channels[at]) for at, plane in zip(colour, made, strict=True)]
+    grey = np.array([float(matrix.red), float(matrix.green), float(matrix.blue)], np.float32)
+    planes = [levels[..., number] for number in range(3)] if len(colour) == 3 else [levels[..., :3] @ grey]
+    if encoding is None:
+        return planes
+    channel = encoding.channels()[0]
+    return [(plane * encoding.span(channel) + encoding.zero(channel)) / encoding.maximum for plane in planes]
+
+
+def _as_float(codes: Any, coded: Encoding, encoding: Encoding, channel: Channel) -> Any:
+    """Codes of one encoding as code / M of another."""
+    level = (codes.astype("float64") - coded.zero(channel)) / coded.span(channel)
+    return (level * encoding.span(channel) + encoding.zero(channel)) / encoding.maximum
+
+
+def _write(target: Image, source: Image, region: Window, band: Window, levels: Any, mix: float) -> None:
+    """What the band's samples become: the map's codes or levels, mixed with the picture's."""
+    colour = [number for number, channel in enumerate(target.channels) if channel is not Channel.ALPHA]
+    made, encoding = _made(target, region, levels, colour), target.encoding
     for number, plane in zip(colour, made, strict=True):
         channel = target.channels[number]
         own, whole = target.samples(band, channel), target.samples(region, channel)
@@ -185,7 +210,7 @@ def _write(target: Image, source: Image, region: Window, band: Window, levels: A
             out[...] = part
             continue
         under = source.view(number, own)
-        mixed = under + (part.astype(np.float64) - under) * mix
+        mixed = under + (part.astype("float64") - under) * mix
         out[...] = mixed if target.floating else _words(mixed, encoding)
     for number, channel in enumerate(target.channels):
         if channel is Channel.ALPHA:

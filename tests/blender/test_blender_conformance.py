@@ -42,10 +42,13 @@ class Blender:
             raise AssertionError(
                 f"a picture that this host does not take reached it: {source.model}, {source.encoding}"
             )
-        view = code_values.View(source.bounds, source.whole, source.scale, source.aspect, source.premultiplied)
+        view, own = (
+            code_values.View(each.bounds, each.whole, each.scale, each.aspect, each.premultiplied)
+            for each in (source, target)
+        )
         given, made = through_blender(source), through_blender(target)
         code_values.run(
-            effect, given, made, values, encoding=source.encoding, time=time, window=window, view=view
+            effect, given, made, values, encoding=source.encoding, time=time, window=window, view=view, target_view=own
         )  # fmt: skip
         again = through_blender(target, made)
         for number, plane in enumerate(target.planes):
