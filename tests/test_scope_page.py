@@ -125,7 +125,9 @@ def test_a_code_s_trace_lies_on_the_line_of_its_label(encoding):
     for code in (gray.black(), gray.white(), gray.maximum // 3):
         light, plot = waved(np.full((40, 60), code, gray.dtype_name), gray, (900, 700))
         middle = (light.sum(1) @ (np.arange(len(light)) + 0.5)) / light.sum()
-        assert abs(middle - (1 - plot.scale.at(code, gray)) * plot.area.height) < 0.75  # the logarithm draws it to its fainter row
+        assert (
+            abs(middle - (1 - plot.scale.at(code, gray)) * plot.area.height) < 0.75
+        )  # the logarithm draws it to its fainter row
 
 
 def test_two_recordings_of_other_depth_and_range_lie_on_one_scale():
