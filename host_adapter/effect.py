@@ -104,6 +104,11 @@ class Effect:
     is_identity: Identity = field(default=lambda _values, _source: False)
     region_needed: Region = _whole_samples
 
+    @property
+    def pointwise(self) -> bool:
+        """Whether an output window is made from the source under it alone: then it may be done in bands, and within its source."""
+        return self.region_needed is _whole_samples
+
     def param(self, name: str) -> Param:
         """A parameter by name.
 

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .headless.curves import IN_CODES, encode, find_key, is_code_numbered
+from .headless.curves import IN_CODES, colour_science, encode, find_key, is_code_numbered
 from .headless.errors import Problem
 from .headless.words import DISPLAYS
 
@@ -105,7 +105,7 @@ def transfer_of(curve: str | None, display: str | None) -> Transfer:
 
 
 def _light(key: str, level: Levels) -> Any:
-    import colour
+    colour = colour_science()
 
     if key == "bt1886":
         return np.sign(level) * np.abs(level) ** 2.4  # BT.1886 with a black of zero; it goes on below as above
@@ -120,7 +120,7 @@ def _light(key: str, level: Levels) -> Any:
 
 
 def _level(key: str, light: Levels, depth: int) -> Any:
-    import colour
+    colour = colour_science()
 
     if key == "bt1886":
         return np.sign(light) * np.abs(light) ** (1 / 2.4)
@@ -141,6 +141,6 @@ def _level_of_nits(nits: float) -> float:
 
 
 def _hlg_scene(level: Any) -> Any:
-    import colour
+    colour = colour_science()
 
     return colour.models.oetf_inverse_BT2100_HLG(level)

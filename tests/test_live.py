@@ -209,9 +209,31 @@ def test_a_line_fits_a_narrow_terminal():
         counting.worked(12_345_678)
     counting.sampled(0.031, 0.0123)
     line = line_of(counting.second(1.0, 17, 0), 3599.0)
-    assert len(line) <= 80 + len("  clipped 3.1% low, 1.2% high") and "59:59" in line and "dropped 17" in line
+    assert line == "59:59  60.0 fps  late 0, dropped 17  12.3 ms, p95 12.3  clip 3.1% low 1.2% high"
+    assert len(line) <= 80
     assert len(line_of(fed([0]).second(1.0, 0, 0), 1)) <= 80
     assert "no frame came" in line_of(Counting().second(1.0, 0, 0), 1)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [
+        (1.0, 0.0, "clip 100% low"),
+        (0.996, 0.1, "clip 100% low 10% high"),
+        (0.0, 0.0, "clip 0%"),
+        (0.0314, 1e-5, "clip 3.1% low 0.001% high"),
+    ],
+)
+def test_shares_are_plain_numbers(low, high, words):
+    counting = fed([0])
+    counting.worked(1_000_000)
+    counting.sampled(low, high)
+    assert line_of(counting.second(1.0, 0, 0), 1).endswith(words)
+
+
+def test_a_folder_that_may_not_be_written_to_is_said_before_anything_plays(tmp_path, monkeypatch):
+    monkeypatch.setattr("os.access", lambda *_: False)
+    assert "nothing may be written" in refused("test", "--to", "narrow", "--out", tmp_path / "x.mkv")
 
 
 # The elements' programs, without GStreamer

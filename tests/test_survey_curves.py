@@ -151,8 +151,16 @@ sys.meta_path.insert(0, Missing())
             True,
         ),
         (f"from footroom.host_adapter.headless.curves import encode; encode({LEVELS!r}, 0.18, 10)", True),
+        # colour-science puts a stand-in for scipy among the modules, which numba takes for the real one and fails on.
+        ("from footroom.host_adapter.headless.curves import keys; keys()\nfrom footroom.kernels import rescale", True),
     ],
-    ids=["the library itself", "curves listed", "the demo's scenes", "a curve asked for"],
+    ids=[
+        "the library itself",
+        "curves listed",
+        "the demo's scenes",
+        "a curve asked for",
+        "a curve asked for before a kernel",
+    ],
 )
 def test_a_fresh_install_says_nothing_of_packages_that_it_does_not_need(code, silent):
     """colour-science warns on import where scipy or matplotlib is missing; a person of ours has no use for that."""

@@ -8,7 +8,10 @@ Gst.parse_launch("… ! footroomrange assume=full to=narrow ! footroomguides win
 
 from __future__ import annotations
 
-ELEMENTS = {"footroomrange": "range", "footroomrequantise": "requantise", "footroomguides": "guides"}
+ELEMENTS = {
+    "footroomrange": "range", "footroomrequantise": "requantise", "footroomguides": "guides", "footroomexposure": "exposure",
+    "footroomscopes": "scopes",
+}  # fmt: skip
 """Elements by name, and the effect that each runs. Project files hold these names: they stay."""
 
 

@@ -23,8 +23,8 @@ REPACKED = {
     **dict.fromkeys(("AYUV", "VUYA", "v308", "IYU2"), "Y444"),
     **dict.fromkeys(("RGBx", "BGRx", "xRGB", "xBGR", "RGB", "BGR"), "RGBA"),
 }  # fmt: skip
-"""Formats of cameras that our elements do not take, and those that hold the same codes in another order. Only what GStreamer's converter
-unpacks to the code: of its 10- and 12-bit packed formats it loses low bits (1.22.0)."""
+"""Packed formats of cameras, and planar ones that hold the same codes, which all that follows takes: our elements know some of the packed,
+encoders few. Only what GStreamer's converter unpacks to the code: of its 10- and 12-bit packed formats it loses low bits (1.22.0)."""
 PLANAR = {"v210": "I422_10LE", "NV12": "I420", "NV16": "Y42B", "P010_10LE": "I420_10LE", "P012_LE": "I420_12LE"}
 """The same codes in the order that encoders take."""
 CODECS = ("ffv1", "h264")

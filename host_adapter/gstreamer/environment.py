@@ -158,9 +158,13 @@ def unfound(environment: Environment) -> list[tuple[str, str]]:
         return [(element, "gst-inspect-1.0 is not there") for element in ELEMENTS]
     missing = []
     for element in ELEMENTS:
-        done = subprocess.run(
-            [inspector, element], env=environment.whole(), capture_output=True, text=True, check=False, timeout=120
-        )
+        try:
+            done = subprocess.run(
+                [inspector, element], env=environment.whole(), capture_output=True, text=True, check=False, timeout=120
+            )
+        except subprocess.TimeoutExpired:
+            missing.append((element, f"{inspector} gave no answer in 120 seconds"))
+            continue
         if done.returncode:
             lines = [line.strip() for line in done.stderr.splitlines() if "Error" in line] or [done.stdout.strip()]
             missing.append((element, lines[-1] or "no answer"))

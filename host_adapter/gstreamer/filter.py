@@ -20,6 +20,7 @@ from .floating import let_float
 from .formats import DEPTHS, FORMATS, with_depth
 from .frames import FrameWork, Planes, image_of
 from .guard import guarded, post_error, post_warning
+from .leaving import started, stopped
 from .numbering import SECOND, frame_number
 from .properties import ERRORS, ON_ERROR, defaults_of, property_name, word_of
 from .video_frame import mapped, plane_views
@@ -49,9 +50,8 @@ class Filter(GstVideo.VideoFilter):
         self._work: FrameWork | None = None
         self._frame = 0
         self._seconds = Fraction(0)
-        self._counted = 0
         self._trouble: Exception | None = None
-        self._streaming = 0
+        self._counted, self._streaming = 0, 0
         self._said: tuple[str, int] | None = None
         self._ready: set[tuple[Signal, Signal]] = set()
         self._ready_for: dict[str, Any] = {}
@@ -175,7 +175,8 @@ class Filter(GstVideo.VideoFilter):
 
     def _agreed_with(self, values: dict[str, Any], source: Signal, target: Signal) -> FrameWork:
         encodings = source.form.encoding(source.range), target.form.encoding(target.range)
-        return FrameWork(self.EFFECT, source, target, *encodings, in_place=self._change(values) == Change())
+        in_place = self.EFFECT.pointwise and self._change(values) == Change()
+        return FrameWork(self.EFFECT, source, target, *encodings, in_place=in_place)
 
     def _idle(self, values: dict[str, Any]) -> bool:
         """Whether codes stay what they are."""
@@ -194,6 +195,7 @@ class Filter(GstVideo.VideoFilter):
         self._errors, self._counted, self._trouble, self._said = 0, 0, None, None
         self._values = self._checked()
         self._warm_ahead(self._values)
+        started(self)
         return True
 
     def _warm_ahead(self, values: dict[str, Any]) -> None:
@@ -209,6 +211,7 @@ class Filter(GstVideo.VideoFilter):
 
     @guarded(False)
     def do_stop(self) -> bool:
+        stopped(self)
         self._work = None
         return True
 
@@ -275,8 +278,7 @@ class Filter(GstVideo.VideoFilter):
         return Gst.FlowReturn.OK
 
     def do_transform_frame(self, in_frame: Any, out_frame: Any) -> Any:
-        source: Planes = ()
-        target: Planes = ()
+        source, target = Planes(), Planes()
         try:
             source = self._views(in_frame, "source", writable=False)
             target = self._views(out_frame, "target", writable=True)

@@ -80,7 +80,8 @@ class FrameWork:
     def _bands(self, values: dict[str, Any]) -> Iterator[Rows]:
         height = self.source.height
         # Error diffusion carries errors from row to row, so it takes the picture in one piece.
-        band = height if values.get("dither") == "error-diffusion" else BAND
+        whole = not self.effect.pointwise or values.get("dither") == "error-diffusion"
+        band = height if whole else BAND
         for first in range(0, height, band):
             yield first, min(first + band, height)
 

@@ -189,6 +189,8 @@ class Live:
                     return self.counting.whole(now - (started or now), *self._sink_figures())
                 if message is not None:
                     self.pipeline.recalculate_latency()
+                if stop.is_set() and self.counting.first is None:
+                    raise Problem(None, "it was stopped before a frame came")
                 over = seconds is not None and started is not None and now - started >= seconds
                 if ending is None and (stop.is_set() or over):
                     ending = now

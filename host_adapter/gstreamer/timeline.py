@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -108,7 +109,8 @@ class Timeline:
         """Nothing of the file may have been left out."""
         clips = list(self.clips())
         effects = sum(len(clip.get_top_effects()) for layer in self.timeline.get_layers() for clip in layer.get_clips())
-        wanted = len(self.file.clips), len([one for one in self.file.effects if one.clip != "a track"])
+        attached = [one for one in self.file.effects if one.clip != "a track" and not one.spread]
+        wanted = len(self.file.clips), len(attached)
         if (len(clips), effects) != wanted:
             raise Problem(
                 self.file.path,
@@ -210,6 +212,19 @@ class Timeline:
             raise Problem(self.file.path, f"the range effect could not be put on {name} ({path.name})")
         return Put(name, path, wanted, "changed" if own else "put")
 
+    def check_no_second_change(self) -> None:
+        """A range effect that lies over several clips would change once more what the clips' own effects have put right.
+
+        Raises: Problem where there is one.
+        """
+        for effect in self.file.effects:
+            if effect.spread and ELEMENT in effect.description.split():
+                raise Problem(
+                    self.file.path,
+                    f"{effect.clip} holds {ELEMENT} over all clips below it, which would change mended clips a second time",
+                    "Take it off and mend the clips, or render without --mend.",
+                )
+
     def save(self, target: Path) -> None:
         """Write the project, whole or not at all.
 
@@ -222,12 +237,12 @@ class Timeline:
             with partial.open("rb") as handle:
                 os.fsync(handle.fileno())
             os.replace(partial, target)
-        except GLib.Error as error:
-            raise Problem(
-                target, f"the project cannot be written ({error.message})", "Choose another --save."
-            ) from None
+        except (GLib.Error, OSError) as error:
+            words = error.strerror if isinstance(error, OSError) else error.message
+            raise Problem(target, f"the project cannot be written ({words})", "Choose another --save.") from None
         finally:
-            partial.unlink(missing_ok=True)
+            with suppress(OSError):
+                partial.unlink(missing_ok=True)
 
 
 def _colour(word: str) -> Any:
@@ -261,7 +276,9 @@ def check_effects(file: ProjectFile) -> None:
         try:
             Gst.parse_launch_full(effect.description, context, Gst.ParseFlags.FATAL_ERRORS)
         except GLib.Error as error:
-            missing = context.get_missing_elements()
+            # Of other errors the context names the element too, as if it were not there (1.22.0).
+            gone = error.matches(Gst.ParseError.quark(), Gst.ParseError.NO_SUCH_ELEMENT)
+            missing = context.get_missing_elements() if gone else None
             what = (
                 f"the element {', '.join(missing)}, which is not there"
                 if missing

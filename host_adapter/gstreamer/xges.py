@@ -17,10 +17,14 @@ VIDEO = 4
 
 @dataclass(frozen=True, slots=True)
 class NamedEffect:
-    """An effect as the file has it: the clip's name and the description that makes its elements."""
+    """An effect as the file has it: the clip's name and the description that makes its elements.
+
+    spread : it is a clip of its own, over whatever lies on the layers below
+    """
 
     clip: str
     description: str
+    spread: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +107,9 @@ def _effects(root: ElementTree.Element) -> Iterator[NamedEffect]:
     for clip in root.iter("clip"):
         for effect in clip.iter("effect"):
             yield NamedEffect(_named(clip), bin_description(effect.get("asset-id", "")))
+        if clip.get("type-name") == "GESEffectClip":
+            for part in clip.get("asset-id", "").split("||"):  # one for pictures, one for sound
+                yield NamedEffect(_named(clip), bin_description(part.strip()), spread=True)
     for track in root.iter("track"):
         for effect in track.iter("effect"):
             yield NamedEffect("a track", bin_description(effect.get("asset-id", "")))

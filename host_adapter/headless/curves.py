@@ -11,6 +11,7 @@ import inspect
 import math
 import warnings
 from dataclasses import dataclass
+from functools import cache
 from types import ModuleType
 from typing import Any
 
@@ -108,8 +109,12 @@ def _plain(name: str) -> str:
     return "".join(letter for letter in name.casefold() if letter.isalnum())
 
 
+@cache
 def colour_science() -> ModuleType:
     """The library `colour`, loaded without what it says of packages that are not there; to be had from here alone."""
+    # Without scipy colour puts a stand-in for it among the modules, which numba, loaded later, takes for the real one and fails on.
+    import numba  # noqa: F401
+
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # it speaks of optional packages that nothing here needs
         import colour

@@ -149,6 +149,10 @@ def _check_files(wanted: Wanted, target: Path | None, *, overwrite: bool) -> Non
         raise Problem(target, "--out names a folder", "Name a file.")
     if not target.parent.is_dir():
         raise Problem(target, f"there is no folder {target.parent}", "Make it, or choose another.")
+    if not os.access(target.parent, os.W_OK):
+        raise Problem(
+            target, f"nothing may be written to {target.parent}", "Check its rights, or choose another folder."
+        )
     if source_kind(wanted.source) == "file" and target.resolve() == local_file(wanted.source).resolve():
         raise Problem(target, "--out would write over the source", "Choose another name.")
     if target.exists() and not overwrite:
@@ -254,24 +258,24 @@ def _say_second(figures: Figures, at: float, *, as_json: bool) -> None:
 
 
 def line_of(figures: Figures, at: float) -> str:
-    """A second in one line of a narrow terminal."""
+    """A second in one line of a narrow terminal; the time is that in our elements."""
     minutes, seconds = divmod(round(at), 60)
     parts = [f"{minutes:02}:{seconds:02}"]
     if not figures.frames:
         return f"{parts[0]}  {'no frame came' if at else 'no frame yet'}"
-    parts.append(f"{figures.rate:5.1f} fps")
+    parts.append(f"{figures.rate:.1f} fps")
     parts.append(f"late {figures.late}, dropped {figures.dropped}")
     if figures.median_ms is not None:
-        parts.append(f"element {figures.median_ms:.1f} ms, p95 {figures.p95_ms:.1f}")
+        parts.append(f"{figures.median_ms:.1f} ms, p95 {figures.p95_ms:.1f}")
     if figures.clipped is not None:
-        parts.append(f"clipped {_clipped_words(figures.clipped)}")
+        parts.append(f"clip {_clipped_words(figures.clipped)}")
     if figures.passed:
         parts.append(f"{figures.passed} NOT CHANGED")
     return "  ".join(parts)
 
 
 def _clipped_words(clipped: tuple[float, float]) -> str:
-    return share_words({"low": clipped[0], "high": clipped[1]}).replace(" % ", "% ") or "0%"
+    return share_words({"low": clipped[0], "high": clipped[1]}).replace(" % ", "% ").replace(",", "") or "0%"
 
 
 def _to_json(figures: Figures) -> dict[str, Any]:

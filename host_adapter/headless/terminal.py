@@ -127,8 +127,12 @@ def share_words(clipped: Mapping[str, float] | None) -> str:
     """'3.1 % low, 2.0 % high', or nothing where nothing is clipped."""
     if not clipped:
         return ""
-    parts = [f"{100 * clipped[end]:.2g} % {end}" for end in ("low", "high") if (clipped.get(end) or 0) >= 5e-6]
-    return ", ".join(parts)
+    shares = {end: 100 * (clipped.get(end) or 0) for end in ("low", "high")}
+    return ", ".join(
+        f"{share:.0f} % {end}" if share >= 10 else f"{share:.2g} % {end}"
+        for end, share in shares.items()
+        if share >= 5e-4
+    )
 
 
 def reasons(screen: Console, record: Mapping[str, Any]) -> None:

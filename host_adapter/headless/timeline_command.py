@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -122,6 +123,9 @@ def _check_targets(file: Any, save: Path | None, out: Path | None, overwrite: bo
             raise Problem(target, "there is a file of this name", "Choose another name, or add --overwrite.")
         if not target.parent.is_dir():
             raise Problem(target, f"there is no folder {target.parent}", "Make it, or choose another.")
+        if not os.access(target.parent, os.W_OK):
+            words = f"nothing may be written to {target.parent}"
+            raise Problem(target, words, "Check its rights, or choose another folder.")
 
 
 def _survey(
@@ -155,6 +159,7 @@ def _work(
 
 
 def _mend(timeline: Timeline, report: Report, dither: str, seed: int, *, even_so: bool) -> None:
+    timeline.check_no_second_change()
     sources = {path: _source(record, report, even_so) for path, record in report.records.items()}
     report.signal = timeline.signal(sources)
     for clip, path in list(timeline.picture_clips()):

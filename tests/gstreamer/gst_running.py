@@ -7,6 +7,7 @@ with Python integers.
 from __future__ import annotations
 
 import itertools
+import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -27,6 +28,8 @@ Gst.init(None)
 
 Planes = tuple[np.ndarray, ...]
 SECOND = 1_000_000_000
+PATIENCE = 60
+"""Seconds that a frame may take on a slow machine, on which kernels are compiled first."""
 V210_ORDER = "uyv yuy vyu yvy"
 """Which plane the samples of four words come from, lowest bits first. Source: Apple TN2162."""
 
@@ -211,7 +214,7 @@ class Running:
         self.number += 1
         return self.source.emit("push-buffer", buffer)
 
-    def pull(self, seconds: float = 5) -> Planes | None:
+    def pull(self, seconds: float = PATIENCE) -> Planes | None:
         """The next frame, None where there is none in that time."""
         sample = self.sink.emit("try-pull-sample", int(seconds * SECOND))
         if sample is None:
@@ -223,12 +226,12 @@ class Running:
     @staticmethod
     def taken(sink: Any) -> Planes:
         """The next frame of another sink."""
-        return planes_of(sink.emit("try-pull-sample", 5 * SECOND))
+        return planes_of(sink.emit("try-pull-sample", PATIENCE * SECOND))
 
     @staticmethod
     def sample(sink: Any) -> tuple[Planes, int] | None:
         """The next frame of a sink with its time, None at the end."""
-        sample = sink.emit("try-pull-sample", 5 * SECOND)
+        sample = sink.emit("try-pull-sample", PATIENCE * SECOND)
         return None if sample is None else (planes_of(sample), sample.get_buffer().pts)
 
     def listen(self, seconds: float = 0) -> None:
@@ -266,14 +269,14 @@ def run(chain: str, caps: str, frames: Iterable[Planes], *, first: int = 0, rate
         for planes in frames:
             running.push(planes)
         running.source.emit("end-of-stream")
-        bus = running.pipeline.get_bus()
-        while running.pull(0.5) is None:
-            # Nothing yet: an error, the end, or a slow start.
-            if running.sink.get_property("eos") or (bus.have_pending() and _failed(running)):
+        bus, last = running.pipeline.get_bus(), time.monotonic()
+        while time.monotonic() - last < PATIENCE:
+            if running.pull(0.2) is not None:
+                last = time.monotonic()
+            elif running.sink.get_property("eos") or (bus.have_pending() and _failed(running)):
                 break
-        while not running.ran.errors and running.pull(5) is not None:
-            pass
-        running.listen(0 if running.ran.errors else 2)
+        if not (running.ran.ended or running.ran.errors):
+            running.listen(20)
         return running.close()
 
 

@@ -44,7 +44,7 @@ class GStreamer:
     def render(
         self, effect: Effect, values: dict[str, Any], source: Image, target: Image, time: Time, window: Window | None
     ) -> None:
-        tiled = window is not None or source.bounds != source.whole or source.scale != (1, 1)
+        tiled = window is not None or source.scale != (1, 1) or any(i.bounds != i.whole for i in (source, target))
         if tiled or not self.takes(source) or not self.takes(target):
             effect.apply(target, source, values, time, window)
             return

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -39,9 +40,11 @@ def narrowed(planes, frame=0, target=NARROW, source=FULL, dither="triangular"):
     ]
 
 
-def guided(planes, form="I422_10LE", range_=Range.NARROW, values=GUIDES, matrix=Matrix.BT709, siting=None):
+def guided(
+    planes, form="I422_10LE", range_=Range.NARROW, values=GUIDES, matrix=Matrix.BT709, siting=None, name="guides"
+):
     """The effect over copies of the planes, without GStreamer."""
-    one, held = effect("guides"), FORMATS[form]
+    one, held = effect(name), FORMATS[form]
     whole = Window(0, 0, planes[0].shape[1], planes[0].shape[0])
     made = tuple(plane << held.bit_shift for plane in planes)
     image = Image(
@@ -49,7 +52,7 @@ def guided(planes, form="I422_10LE", range_=Range.NARROW, values=GUIDES, matrix=
         matrix if held.model is Model.YCBCR else None,
         premultiplied=Premultiplied.NO if held.alpha else Premultiplied.OPAQUE,
     )  # fmt: skip
-    one.apply(image, image, one.values(values), Time())
+    one.apply(image, replace(image, planes=tuple(plane.copy() for plane in made)), one.values(values), Time())
     return [plane >> held.bit_shift for plane in made]
 
 
@@ -69,14 +72,15 @@ class TestGuides:
 
     @pytest.mark.parametrize("form", ["v210", "RGBA64_BE", "NV12", "UYVY", "AYUV"])
     def test_guides_band_by_band_have_no_seam(self, form):
+        """The cross in the middle and a diagonal lie over the first seam."""
         rgb = FORMATS[form].model is Model.RGB
-        caps = f"video/x-raw,format={form},width=300,height={2 * BAND + 5},framerate=25/1,colorimetry={'1:1:7:1' if rgb else '2:3:5:1'}"
+        caps = f"video/x-raw,format={form},width=60,height={2 * BAND + 5},framerate=25/1,colorimetry={'1:1:7:1' if rgb else '2:3:5:1'}"
+        values = {"windows": "1:1", "shade": 50.0, "centre": True, "grid": "diagonals"}
         planes = noise(caps, 1)[0]
-        ran = run("footroomguides windows=9:16 shade=50 label=true", caps, [planes])
-        made = guided(
-            planes, form, Range.FULL if rgb else Range.NARROW, {"windows": "9:16", "shade": 50.0, "label": True}
-        )
+        ran = run(f"footroomguides {element_words(values)}", caps, [planes])
+        made = guided(planes, form, Range.FULL if rgb else Range.NARROW, values)
         assert ran.ended and same(ran.frames[0], made)
+        assert all((made[0][row] != planes[0][row]).any() for row in (BAND - 1, BAND))
 
     def test_siting_and_pixel_aspect_reach_them(self):
         caps = SMALL.replace("64", "52") + ",pixel-aspect-ratio=2/1,chroma-site=mpeg2"
@@ -98,6 +102,30 @@ class TestGuides:
             other = Running.taken(pipeline.get_by_name("b"))
             assert same(other, planes) and same(drawn, guided(planes, values={"windows": "1:1", "shade": 50.0}))
         running.close()
+
+
+@pytest.mark.parametrize(
+    "form", ["I422_10LE", "v210", "P010_10LE", "Y42B", "UYVY", "RGBA64_BE", "GBR_12LE", "ARGB", "GRAY8"]
+)
+@pytest.mark.parametrize(
+    ("name", "values"),
+    [
+        ("exposure", {"curve": "V-Log"}),
+        ("exposure", {"display": "hlg", "mix": 50.0}),
+        ("scopes", {"kind": "waveform", "assume": "full"}),
+        ("scopes", {"size": 60.0, "opacity": 70.0, "corner": "top-right"}),
+    ],
+)
+def test_pictures_for_looking_at_are_the_effects(form, name, values):
+    """Also where frames go through planes: these effects take a picture whole, not band by band, and never within its own memory."""
+    rgb = FORMATS[form].model is Model.RGB
+    caps = f"video/x-raw,format={form},width=96,height={BAND + 64},framerate=25/1,colorimetry={'1:1:7:1' if rgb else '2:3:5:1'}"
+    planes = noise(caps, 1)[0]
+    ran = run(f"footroom{name} {element_words(values)}", caps, [planes])
+    assert ran.ended, ran.errors
+    made = guided(planes, form, Range.FULL if rgb else Range.NARROW, values, name=name)
+    assert same(ran.frames[0], made) and not same(ran.frames[0], planes)
+    assert ran.format() == form
 
 
 def test_a_padded_frame_with_a_video_meta_is_read_where_the_meta_says():
@@ -235,6 +263,9 @@ class TestProperties:
                 {"none": 0, "rectangular": 1, "triangular": 2, "blue-noise": 3, "error-diffusion": 4},
             ),
             ("footroomguides", "on-error", {"stop": 0, "pass": 1}),
+            ("footroomexposure", "display", {"bt1886": 0, "hlg": 1, "pq": 2}),
+            ("footroomexposure", "legend", {"none": 0, "left": 1, "right": 2}),
+            ("footroomscopes", "display", {"none": 0, "bt1886": 1, "hlg": 2, "pq": 3}),
         ],
     )
     def test_numbers_of_choices_stay_because_project_files_hold_them(self, gst, element, name, numbers):
@@ -355,7 +386,7 @@ class TestErrors:
             running.pipeline.get_by_name("x").set_property("windows", "nonsense")
             running.push(noise(SMALL, 1)[0])
             assert running.pull(1) is None
-            running.listen(2)
+            running.listen(20)
             assert "windows" in running.ran.errors[0] and "nonsense" in running.ran.errors[0]
 
     @pytest.mark.parametrize("chain", ["footroomrange assume=full to=narrow", "footroomguides windows=1:1"])
@@ -400,7 +431,7 @@ class TestErrors:
         with Running.of(pipeline, SMALL, "out") as running:
             running.push(noise(SMALL, 1)[0])
             assert running.pull(0.3) is None
-            running.listen(2)
+            running.listen(20)
             assert "broken" in running.ran.errors[0]
 
     @staticmethod
@@ -424,11 +455,11 @@ class TestStreams:
             assert running.pull() is not None
             entered, go_on = self.held(monkeypatch)
             running.push(frames[1])
-            assert entered.wait(5)
+            assert entered.wait(60)
             flushing = threading.Thread(target=running.source.send_event, args=(Gst.Event.new_flush_start(),))
             flushing.start()
             go_on.set()
-            flushing.join(5)
+            flushing.join(60)
             assert running.source.send_event(Gst.Event.new_flush_stop(False))
             running.push(frames[2], pts=2 * SECOND // 25)
             assert same(running.pull(), narrowed(frames[2], 2))
@@ -439,22 +470,22 @@ class TestStreams:
         with Running("footroomrange assume=full to=narrow", SMALL) as running:
             entered, go_on = self.held(monkeypatch)
             running.push(planes)
-            assert entered.wait(5)
+            assert entered.wait(60)
             running.source.emit("end-of-stream")
             go_on.set()
             assert same(running.pull(), narrowed(planes))
-            running.listen(5)
+            running.listen(20)
             assert running.ran.ended
 
     def test_a_stop_amid_a_frame(self, monkeypatch):
         with Running("footroomrange assume=full to=narrow", SMALL) as running:
             entered, go_on = self.held(monkeypatch)
             running.push(noise(SMALL, 1)[0])
-            assert entered.wait(5)
+            assert entered.wait(60)
             stopping = threading.Thread(target=running.pipeline.set_state, args=(Gst.State.NULL,))
             stopping.start()
             go_on.set()
-            stopping.join(5)
+            stopping.join(60)
             assert not stopping.is_alive()
             running.listen()
             assert not running.ran.errors
@@ -476,7 +507,7 @@ class TestStreams:
 
         def wait(self, *args):
             entered.set()
-            assert go_on.wait(5)
+            assert go_on.wait(60)
             whole(self, *args)
 
         monkeypatch.setattr(FrameWork, "run", wait)
@@ -501,7 +532,7 @@ class TestStreams:
 
         pipeline.get_by_name("out").get_static_pad("sink").add_probe(gst.PadProbeType.BUFFER, count)
         pipeline.set_state(gst.State.PLAYING)
-        message = pipeline.get_bus().timed_pop_filtered(120 * SECOND, gst.MessageType.EOS | gst.MessageType.ERROR)
+        message = pipeline.get_bus().timed_pop_filtered(600 * SECOND, gst.MessageType.EOS | gst.MessageType.ERROR)
         pipeline.set_state(gst.State.NULL)
         assert message is not None and message.type == gst.MessageType.EOS
         assert seen == 10000

@@ -14,6 +14,7 @@ pytest.importorskip("gi", reason="GStreamer for Python is not installed")
 
 import numpy as np
 from frame_running import run
+from media_files import make_movie, noise
 from timelines import CLIPS, FRAMES, differing, frames_of, make_clips, make_timeline, narrowed
 
 from footroom.host_adapter.headless.demo.shoot import RATE
@@ -116,8 +117,6 @@ def test_the_saved_project_renders_the_same_again(rushes, mended, tmp_path):
 
 def test_a_timeline_of_mended_files_renders_the_same(rushes, mended, tmp_path):
     """The framework's own part, cross-fade and all, over files that the headless half mended: the very same codes."""
-    from media_files import make_movie
-
     paths = []
     for name, frames in zip(NAMES, headless(rushes), strict=True):
         rows, columns = frames[0][0].shape
@@ -140,7 +139,6 @@ def test_seeks_give_the_same_codes(tmp_path, gst):
     """
     from gi.repository import GES
     from gst_running import from_bytes, info_of
-    from media_files import make_movie, noise
 
     from footroom.host_adapter.gstreamer.timeline import Timeline
 
@@ -241,6 +239,54 @@ def test_a_missing_element_is_an_error_and_no_bare_clip(rushes, tmp_path):
     done = run("timeline", project, "--out", tmp_path / "x.mkv")
     assert done.code == 2 and "nosuchelement, which is not there" in done.err and "rendered bare" in done.err
     assert not (tmp_path / "x.mkv").exists()
+
+
+def test_an_effect_with_a_wrong_word_is_not_called_missing(rushes, tmp_path):
+    project = tmp_path / "edit.xges"
+    make_timeline(project, [rushes / "wrong_full.mkv"], 0, [(0, "footroomrange assume=full")])
+    project.write_text(project.read_text().replace("'footroomrange assume=full'", "'footroomrange polish=1'"))
+    done = run("timeline", project, "--out", tmp_path / "x.mkv")
+    assert done.code == 2 and 'no property "polish"' in done.err and "not there" not in done.err
+
+
+@pytest.fixture(scope="session")
+def spread(tmp_path_factory, gst) -> Path:
+    """A project whose range effect lies on the layer above, over two clips of noise, in a folder with them."""
+    folder, size = tmp_path_factory.mktemp("spread"), (320, 180)
+    paths = [folder / f"{number}.mkv" for number in range(2)]
+    for number, path in enumerate(paths):
+        make_movie(
+            path, "ffv1", "yuv422p10le", size=size, frames=FRAMES, range=Range.NARROW, colour=(1, 1, 1),
+            paint=noise("yuv422p10le", size, seed=number),
+        )  # fmt: skip
+    make_timeline(
+        folder / "edit.xges", paths, 0, (), 25, size, ",format=I422_10LE,colorimetry=bt709",
+        over="footroomrange assume=full to=narrow dither=triangular",
+    )  # fmt: skip
+    return folder
+
+
+def test_an_effect_over_all_clips_makes_the_headless_codes(spread, tmp_path):
+    """Its noise is numbered by the timeline's frames."""
+    done = run("timeline", spread / "edit.xges", "--out", tmp_path / "edit.mkv")
+    assert done.code == 0, done.err
+    frames = frames_of(spread / "0.mkv") + frames_of(spread / "1.mkv")
+    assert differing(frames_of(tmp_path / "edit.mkv"), narrowed(frames)) == []
+
+
+def test_a_missing_element_over_all_clips_is_an_error(spread, tmp_path):
+    """The framework makes the clip without its effect, and says so nowhere but in its log."""
+    project = tmp_path / "edit.xges"
+    project.write_text((spread / "edit.xges").read_text().replace("video footroomrange", "video nosuchelement"))
+    done = run("timeline", project, "--out", tmp_path / "x.mkv")
+    assert done.code == 2 and "nosuchelement, which is not there" in done.err
+    assert not (tmp_path / "x.mkv").exists()
+
+
+def test_clips_under_a_range_effect_are_not_mended_a_second_time(spread, tmp_path):
+    done = run("timeline", spread / "edit.xges", "--mend", "--save", tmp_path / "x.xges")
+    assert done.code == 2 and "a second time" in done.err
+    assert not (tmp_path / "x.xges").exists()
 
 
 @pytest.mark.parametrize(

@@ -36,9 +36,12 @@ def make_clips(folder: Path) -> None:
 
 def make_timeline(
     path: Path, clips: Sequence[Path], overlap: int = 6, effects: Sequence[tuple[int, str]] = (), rate: int = int(RATE),
-    size: tuple[int, int] = (WIDTH, HEIGHT),
+    size: tuple[int, int] = (WIDTH, HEIGHT), more: str = "", over: str | None = None,
 ) -> list[int]:  # fmt: skip
-    """Clips of 24 frames in a row, the last two cross-fading; returns each one's first frame in the timeline."""
+    """Clips of 24 frames in a row, the last two cross-fading; returns each one's first frame in the timeline.
+
+    more : of the track's caps; over : an effect on a layer above, over all of them
+    """
     import gi
 
     gi.require_version("GES", "1.0")
@@ -47,9 +50,12 @@ def make_timeline(
     assert GES.init()
     timeline = GES.Timeline.new()
     track = GES.VideoTrack.new()
-    track.set_restriction_caps(Gst.Caps.from_string(f"video/x-raw,width={size[0]},height={size[1]},framerate={rate}/1"))
+    track.set_restriction_caps(
+        Gst.Caps.from_string(f"video/x-raw,width={size[0]},height={size[1]},framerate={rate}/1{more}")
+    )
     timeline.add_track(track)
     timeline.props.auto_transition = True
+    above = timeline.append_layer() if over else None
     layer = timeline.append_layer()
     starts = []
     for number, clip in enumerate(clips):
@@ -60,6 +66,10 @@ def make_timeline(
         for wanted, description in effects:
             if wanted == number:
                 assert made.add(GES.Effect.new(description))
+    if above is not None:
+        spread = GES.EffectClip.new(over, None)
+        spread.props.start, spread.props.duration = 0, timeline.get_duration()
+        assert above.add_clip(spread)
     timeline.commit()
     assert timeline.save_to_uri(path.resolve().as_uri(), None, True)
     return starts

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from ..curves import colour_science
 from ..errors import Problem
 from .table import UNIT, Signals, Table
 
@@ -50,7 +51,7 @@ def _write_cube(table: Table, path: Path) -> None:
     """.cube through colour-science. A domain that is not 0..1 is said in the file; not every device reads it."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        import colour
+        colour = colour_science()
 
         values = table.computed()
         low, high = (float(end) for end in table.domain)

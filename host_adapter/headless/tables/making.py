@@ -14,6 +14,7 @@ from ....kernels.exposure import Shades, shade, stops_of
 from ....kernels.lut import Line, level_line, range_line, roll_off
 from ...effects.exposure_effect import Look, look_for
 from ...transfer import Transfer, transfer_of
+from ..curves import colour_science
 from ..errors import Problem
 from .files import LARGEST_CUBE, LARGEST_CURVE, line_transform, ocio, read_table, text_of
 from .table import UNIT, End, Signals, Table, ranges_noted
@@ -143,7 +144,7 @@ class _Shown:
 
 def _signal(shown: Transfer, light: Signals) -> Signals:
     """Levels that show light of a scene on a display."""
-    import colour
+    colour = colour_science()
 
     if shown.key == "bt1886":
         # BT.709-6 item 1.2: the camera's curve that a BT.1886 display is the other half of.

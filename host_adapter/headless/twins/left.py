@@ -13,6 +13,7 @@ import numpy.typing as npt
 from ....kernels.cells import Cells
 from ....kernels.encoding import Channel, Encoding, Model
 from ....kernels.matrix import Matrix
+from ..curves import colour_science
 
 ASSUMED = (
     "A's own matrix and range as readers take them; primaries of BT.709 with white D65; the display curve of BT.1886 "
@@ -105,7 +106,7 @@ def what_is_left(
 
 def _lab(codes: Mapping[str, Grid], encoding: Encoding, matrix: Matrix) -> Grid:
     """CIELAB [frames, rows, columns, 3] of codes in units of M, as ASSUMED says."""
-    import colour
+    colour = colour_science()
 
     tone = encoding.channels()[0]
     step = (
@@ -130,7 +131,7 @@ def _lab(codes: Mapping[str, Grid], encoding: Encoding, matrix: Matrix) -> Grid:
 
 
 def _delta_e(one: Grid, other: Grid) -> Grid:
-    import colour
+    colour = colour_science()
 
     found = np.full(one.shape[:-1], np.nan)
     there = np.isfinite(one).all(-1) & np.isfinite(other).all(-1)
