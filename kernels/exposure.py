@@ -67,7 +67,7 @@ def meter(
 def stops_of(levels: Levels, by: Meter) -> Levels:
     """Stops from 18 % grey, float32 [rows, columns].
 
-    levels : float32 [rows, columns, 4], packed rows; alpha is not read
+    levels : float32 [rows, columns, 4], packed rows; alpha is not read; what is no number has no light
     """
     flat = _flat(levels)
     out = np.empty(levels.shape[:2], np.float32)

@@ -10,7 +10,7 @@ from media_files import make_movie, make_stills
 
 from footroom.host_adapter.headless.checking.rules import OWN, read_rule
 from footroom.host_adapter.headless.checking.run import check as check_file
-from footroom.host_adapter.headless.checking.verdict import range_changes
+from footroom.host_adapter.headless.checking.verdict import mixed_check, range_changes
 from footroom.host_adapter.headless.command import footroom
 from footroom.host_adapter.headless.errors import Problem
 from footroom.host_adapter.headless.report.check_page import worst_frame
@@ -186,6 +186,19 @@ def test_a_single_frame_of_the_other_range_is_found(tmp_path):
     assert [(span["first"], span["last"]) for span in found["spans"]] == [(5, 5)]
 
 
+def test_frames_that_are_few_are_the_bad_ones_wherever_they_lie():
+    """The first frame too: all that follow it were called bad before."""
+    narrow = (100, 200, 300, 400, 500, 700, 900)
+    full = tuple(round((code - 64) * 1023 / 876) for code in narrow)
+    for bad, expected in (
+        ({0}, [(0, 0)]), ({9}, [(9, 9)]), ({0, 5}, [(0, 0), (5, 5)]), ({2, 3, 7}, [(2, 3), (7, 7)]), ({7, 8, 9}, [(7, 9)]),
+    ):  # fmt: skip
+        for odd, usual in ((full, narrow), (narrow, full)):
+            found = mixed_check([odd if index in bad else usual for index in range(10)], 10, "fail")
+            assert [(span.first, span.last) for span in found.spans] == expected and found.frames == len(bad)
+            assert found.verdict == "fail"
+
+
 def test_a_recording_that_changes_its_range_is_found_and_a_steady_one_not(tmp_path):
     mixed, _ = check(
         movie(tmp_path / "a.mkv", lambda index: picture(index, *(TO_FULL if index >= 7 else ())), frames=12)
@@ -221,6 +234,27 @@ def test_one_input_that_cannot_be_read_does_not_stop_the_others(tmp_path):
     done = CliRunner().invoke(footroom, ["check", str(good), str(bad)])
     assert done.exit_code == 3 and "NOT CHECKED" in done.output and "own specification" in done.output
     assert CliRunner().invoke(footroom, ["check"]).exit_code == 2
+
+
+def test_a_folder_without_recordings_is_said(tmp_path):
+    done = CliRunner().invoke(footroom, ["check", str(tmp_path)])
+    assert done.exit_code == 2 and "no recording was found" in done.output
+
+
+def test_codes_of_14_bit_are_written_out(tmp_path):
+    """They have five digits, which a short number form turns into a power of ten."""
+    planes = [np.full((HEIGHT, WIDTH), value, np.uint16) for value in (15560, 8192, 8192)]
+    rule = tmp_path / "house.toml"
+    rule.write_text('name="x"\n[[limit]]\nname="luma"\non=["Y\'"]\nlevels=[0,1]\n')
+    path = movie(tmp_path / "a.mkv", lambda _: planes, frames=2, pixel_format="yuv444p14le")
+    done = CliRunner().invoke(footroom, ["check", str(path), "--rule", str(rule)])
+    assert done.exit_code == 1 and "Y' 15560 at column 0, row 0" in " ".join(done.output.split())
+
+
+def test_alpha_is_no_signal_and_no_limit_applies_to_it(tmp_path):
+    planes = [*bars(Fraction(3, 4)), np.full((HEIGHT, WIDTH), 1023, np.uint16)]
+    record, _ = check(movie(tmp_path / "a.mkv", lambda _: planes, frames=2, pixel_format="yuva444p10le"))
+    assert verdicts(record)["total range"] == verdicts(record)["preferred range"] == "pass"
 
 
 @pytest.mark.parametrize("word", OWN)

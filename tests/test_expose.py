@@ -182,6 +182,14 @@ def test_a_picture_has_its_legend_beside_it_and_says_the_shares(tmp_path):
         assert picture.size == (640, 400)
 
 
+def test_a_curve_without_black_says_what_no_light_is_then(tmp_path):
+    """Of colour-science's curves some never reach no light: the lowest code stands for it, and that is said."""
+    source = movie(tmp_path / "a.mkv", frames=1)
+    said = expose(source, "--curve", "Log2", "--out", tmp_path / "a.png")
+    assert "Log2 defines no black" in said["black"] and "lowest code" in said["black"]
+    assert expose(source, "--curve", "v-log", "--out", tmp_path / "b.png")["black"] is None
+
+
 def test_a_table_for_a_monitor_comes_with_its_legend_and_shows_the_same_zones(tmp_path):
     import PyOpenColorIO as Ocio
 

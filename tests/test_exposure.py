@@ -70,6 +70,17 @@ def test_one_channel_at_the_top_is_clipped_and_black_needs_all_three():
     assert got[0] == np.inf and math.isfinite(got[1]) and got[2] == -np.inf and math.isfinite(got[3])
 
 
+def test_what_is_no_number_has_no_light_and_what_is_endless_is_clipped():
+    """Floating-point pictures may hold both; neither may land in a zone of its own or spoil its neighbours."""
+    transfer = transfer_of("V-Log", None)
+    made = meter(transfer.light, weights=(0.2126, 0.7152, 0.0722), clip=1.0, black=transfer.black)
+    levels = np.ones((1, 5, 4), np.float32)
+    levels[0, :, :3] = np.array([np.nan, np.inf, -np.inf, 0.4, 0.0])[:, None]
+    stops = stops_of(levels, made)[0]
+    assert stops[0] == stops[2] == stops[4] == -np.inf and stops[1] == np.inf and np.isfinite(stops[3])
+    assert zone_counts(stops[None], (0.0, 1.0)).tolist() == [3, 1, 0, 0, 1]
+
+
 def test_a_zone_begins_exactly_at_its_edge():
     below, at = np.nextafter(np.float32(EDGES), np.float32(-9)), np.float32(EDGES)
     out = np.zeros((2, 4, 4), np.float32)

@@ -184,6 +184,17 @@ def test_excursions_are_kept_where_the_table_has_them_and_reported_where_not(tmp
 BAD = {
     "no such file": ("gone.cube", None, "no such file"),
     "not a table": ("a.cube", "hello\nthere\n", "cannot be read as a table"),
+    "longer than it says": (
+        "a.cube",
+        "# note\nLUT_1D_SIZE 2\n0 0 0\n1 1 1\n.5 .5 .5\n",
+        "says that it has 2 points, and holds 3",
+    ),
+    "a matrix that is none": (
+        "a.clf",
+        "<ProcessList id='a' compCLFversion='3'><Matrix inBitDepth='32f' outBitDepth='32f'>"
+        "<Array dim='3 3'>nan 0 0 0 1 0 0 0 1</Array></Matrix></ProcessList>",
+        "no numbers",
+    ),
     "cut short": ("a.cube", "LUT_3D_SIZE 2\n0 0 0\n1 1 1\n", "cannot be read as a table"),
     "not a number": ("a.cube", "LUT_1D_SIZE 2\n0 0 nan\n1 1 1\n", "no numbers"),
     "a domain that goes down": (
@@ -223,6 +234,27 @@ def test_what_cannot_be_is_refused_in_words(tmp_path, monkeypatch, words, says):
     monkeypatch.chdir(tmp_path)
     done = run(*words)
     assert isinstance(done.exception, Problem) and says in str(done.exception) and not list(tmp_path.iterdir())
+
+
+def test_what_went_wrong_with_a_table_is_said_to_the_end(tmp_path):
+    """The reader's own words come after a page of what it tried; they were cut off there."""
+    path = tmp_path / "a.cube"
+    path.write_text("LUT_3D_SIZE 5000\n0 0 0\n")
+    done = run("adapt", "--in", path, "--adapt", "narrow:narrow", "--out", tmp_path / "b.cube")
+    assert "5000" in str(done.exception) and "formats have been tried" not in str(done.exception)
+
+
+def test_a_table_of_one_and_three_dimensions_keeps_both(tmp_path):
+    """A .cube may hold a curve and then a cube; as Common LUT Format both are kept, and nothing is lost between points."""
+    path, out = tmp_path / "both.cube", tmp_path / "out.clf"
+    cube = "".join(f"{r} {g} {b}\n" for b in (0, 1) for g in (0, 1) for r in (0, 1))
+    path.write_text("LUT_1D_SIZE 3\nLUT_3D_SIZE 2\n0 0 0\n.7 .7 .7\n1 1 1\n" + cube)
+    run("adapt", "--in", path, "--adapt", "narrow:narrow", "--out", out)
+    at = np.array([[(64 + 876 * share) / 1023] * 3 for share in (0, 0.25, 0.5, 1)])
+    expected = [(64 + 876 * value) for value in (0, 0.35, 0.7, 1)]
+    assert through(out, at)[:, 0] * 1023 == pytest.approx(expected, abs=0.01)
+    receipt = json.loads((tmp_path / "out.clf.receipt.json").read_text())
+    assert "own steps" in receipt["table"]["points"]
 
 
 def test_a_pair_of_ranges_that_is_none_is_a_usage_error(tmp_path):

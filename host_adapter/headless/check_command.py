@@ -97,6 +97,9 @@ def _print(rule: str, verdicts: list[Verdict], failed: list[dict[str, str]]) -> 
             for line in _where(each, verdict):
                 rows.add_row("", Text(f"  {line}"))
         show(screen, rows)
+    if not verdicts and not failed:
+        screen.print()
+        screen.print(Text("NOT CHECKED: no recording was found there", style="bold"))
     for failure in failed:
         screen.print()
         screen.print(Text(f"NOT CHECKED {plain(failure['path'])}: {plain(failure['error'])}", style="bold"))
@@ -116,6 +119,6 @@ def _where(each: Check, verdict: Verdict) -> list[str]:
         sample = worst.worst
         lines.append(
             f"worst: {verdict.clock.words(each.worst_frame)}, {worst.share * 100:.2g} % of the area; "
-            f"{sample.channel} {sample.code:.4g} at column {sample.x}, row {sample.y}"
+            f"{sample.channel} {round(sample.code, 1):g} at column {sample.x}, row {sample.y}"
         )
     return lines

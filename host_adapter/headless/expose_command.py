@@ -17,7 +17,7 @@ from ..effects.exposure_effect import EFFECT
 from .applying import apply_effect, choice_for
 from .errors import Problem
 from .exits import OK
-from .exposing import Shares, caught_frame, draw_picture, shares_of, write_legend
+from .exposing import Shares, caught_frame, draw_picture, shares_of, without_black, write_legend
 from .jobs import Claims
 from .media import Recording
 from .opening import open_recording, recording_files
@@ -115,6 +115,7 @@ def _made(asked: Asked, *, quiet: bool) -> tuple[dict[str, Any], Shares | None]:
                         "output": {"path": out.name, **fingerprint(members(partial_of(out))), **part.pop("output", {})},
                         "parameters": settings,
                         "done": part["words"],
+                        "black": without_black(asked.values),
                         **part,
                     }
                     publish(partial_of(out), out, receipt, overwrite=asked.overwrite)
@@ -174,5 +175,7 @@ def _print(out: Path, receipt: dict[str, Any], shares: Shares | None) -> None:
     screen.print(Text(str(receipt["done"])), soft_wrap=True)
     for item in receipt.get("uncarried", []):
         screen.print(Text(f"  NOT CARRIED: {item}", style="bold"), soft_wrap=True)
+    if receipt.get("black"):
+        screen.print(Text(str(receipt["black"])))
     screen.print(Text(f"-> {out}"), soft_wrap=True)
     screen.print(Text(f"\n{CAUTION}"))

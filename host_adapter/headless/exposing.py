@@ -19,6 +19,7 @@ from ...kernels.overlay import premultiplied
 from ..effects.exposure_effect import Look, levels_of, look_for, stripe_period
 from ..effects.range_effect import assumed
 from ..legend import Legend, draw_legend, least_height, legend_of
+from ..transfer import transfer_of
 from ..zones import encoded
 from .delivery.makers import clock_of, first_frame
 from .delivery.showing import Catcher, Caught
@@ -81,6 +82,16 @@ def shares_of(info: Info, frame: Caught, values: Mapping[str, Any], matrix: Matr
     names = ("no light", *(zone.name for zone in look.zones.zones), "clipped")
     starts = (None, *(zone.start for zone in look.zones.zones), None)
     return Shares(names, starts, tuple(float(count) / int(counts.sum()) for count in counts))
+
+
+def without_black(values: Mapping[str, Any]) -> str | None:
+    """What a person must know of a curve that has no level of no light; None of the others."""
+    curve = transfer_of(values["curve"] or None, None if values["curve"] else values["display"])
+    if curve.black is not None:
+        return None
+    return (
+        f"{curve.label} defines no black: 'no light' is the lowest code, and its stops are what the curve says of it."
+    )
 
 
 def draw_picture(

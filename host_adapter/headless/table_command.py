@@ -80,6 +80,8 @@ def _receipt(
     table: Table, proof: Proof, settings: dict[str, Any], source: Path | None, out: Path, partial: Path
 ) -> dict[str, Any]:
     side = f"{table.size} x {table.size} x {table.size} points" if table.cubic else f"{table.size} points"
+    if table.chain:
+        side = "the original's own steps, between two changes of range"
     return {
         "receipt": RECEIPT_VERSION,
         "footroom": program_version(),

@@ -195,23 +195,20 @@ def mixed_check(quantiles: Sequence[tuple[int, ...]], depth: int, severity: str)
     changes = range_changes(quantiles, depth)
     if not changes:
         return Check("one range throughout", PASS, "one range throughout: no frame goes over into another range")
-    spans: list[Span] = []
-    single = 0
-    ends = [frame for frame, _ in changes] + [len(quantiles)]
-    number = 0
-    while number < len(changes):
-        start = changes[number][0]
-        back = number + 1 < len(changes) and changes[number + 1][1] != changes[number][1]
-        end = ends[number + 1] if back else len(quantiles)
-        spans.append(Span(start, end - 1))
-        single += end - start == 1
-        number += 2 if back else 1
+    turns = dict(changes)
+    states, state = [], 0
+    for frame in range(len(quantiles)):
+        state += {"expanded": 1, "compressed": -1}.get(turns.get(frame, ""), 0)
+        states.append(state)
+    usual = max(states, key=states.count)  # the first of equals: what comes first is what the others are held against
+    runs: list[Span] = []
+    for frame, state in enumerate(states):
+        if state != usual:
+            _extend(runs, frame)
+    spans = tuple(runs)
+    single = sum(span.first == span.last for span in spans)
     count = sum(span.last - span.first + 1 for span in spans)
     kinds = f", {single} of them single bad frames" if single else ""
-    where = f"in {len(spans)} places{kinds}"
-    words = (
-        f"one range throughout: {count} of {len(quantiles)} frames are scaled otherwise than those before them, {where}"
-    )
-    return Check(
-        "one range throughout", FAIL if severity == "fail" else NOTE, words, count, tuple(spans), spans[0].first
-    )
+    where = f"in {len(spans)} place{'s' * (len(spans) != 1)}{kinds}"
+    words = f"one range throughout: {count} of {len(quantiles)} frames are scaled otherwise than the rest, {where}"
+    return Check("one range throughout", FAIL if severity == "fail" else NOTE, words, count, spans, spans[0].first)

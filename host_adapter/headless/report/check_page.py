@@ -129,7 +129,7 @@ def _pictures(verdict: Verdict) -> list[Block]:
         caption = verdict.clock.words(check.worst_frame)
         if check.worst is not None and sample is not None:
             caption += (
-                f": {check.worst.share * 100:.2g} % of the area is outside; furthest {sample.channel} {sample.code:.4g} at column "
+                f": {check.worst.share * 100:.2g} % of the area is outside; furthest {sample.channel} {round(sample.code, 1):g} at column "
                 f"{sample.x}, row {sample.y}, where the lines cross."
             )
             if check.worst.grid is not None:

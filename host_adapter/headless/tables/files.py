@@ -116,14 +116,14 @@ def read_table(path: Path) -> tuple[Any, Callable[[Signals], Signals]]:
         raise Problem(path, "there is no such file" if not path.exists() else "it is no file")
     if path.stat().st_size > LARGEST_FILE:
         raise Problem(path, f"it has {path.stat().st_size >> 20} MB, which no table has", "Give the table itself.")
-    _check_domain(path)
+    _check_cube(path)
     library = ocio()
     try:
         processor = library.Config.CreateRaw().getProcessor(library.FileTransform(str(path.resolve())))
         group = processor.createGroupTransform()
         cpu = processor.getOptimizedCPUProcessor(library.OPTIMIZATION_LOSSLESS)
     except library.Exception as error:
-        reason = " ".join(str(error).replace(str(path.resolve()), path.name).split())
+        reason = " ".join(str(error).replace(str(path.resolve()), path.name).split()).rpartition("failed with: ")[2]
         raise Problem(
             path, f"it cannot be read as a table ({reason[:300]})", "Give a whole .cube, .clf or other table."
         ) from None
@@ -136,6 +136,8 @@ def read_table(path: Path) -> tuple[Any, Callable[[Signals], Signals]]:
         cpu.applyRGB(picture)
         return picture.astype(np.float64).reshape(np.shape(signals))
 
+    if not np.isfinite(apply(np.array([[0.0] * 3, [0.5] * 3, [1.0] * 3]))).all():  # of a matrix, or of what overflows
+        raise Problem(path, "it makes values of a picture that are no numbers (NaN or infinite)", "Have it made anew.")
     return group, apply
 
 
@@ -145,18 +147,33 @@ def text_of(path: Path) -> str:
         return file.read(65536).decode("utf-8", errors="replace")
 
 
-def _check_domain(path: Path) -> None:
-    """Raises: Problem where a .cube's domain does not go up, which its readers take without a word."""
+def _check_cube(path: Path) -> None:
+    """Raises: Problem where a .cube's domain does not go up or it holds other points than it says, which its readers take."""
     if path.suffix.lower() != ".cube":
         return
     ends: dict[str, list[float]] = {}
-    for line in text_of(path).splitlines():
-        words = line.split()
-        if words and words[0] in ("DOMAIN_MIN", "DOMAIN_MAX"):
-            try:
-                ends[words[0]] = [float(word) for word in words[1:]]
-            except ValueError:
-                raise Problem(path, f"its {words[0]} holds what is no number: {line.strip()!r}") from None
+    sizes: dict[str, int] = {}
+    points = 0
+    with path.open(encoding="utf-8", errors="replace") as file:
+        for line in file:
+            words = line.split(None, 4)
+            if not words:
+                continue
+            key = words[0].upper()
+            if key[0] in "+-.0123456789":
+                points += 1
+            elif key in ("DOMAIN_MIN", "DOMAIN_MAX"):
+                try:
+                    ends[key] = [float(word) for word in words[1:]]
+                except ValueError:
+                    raise Problem(path, f"its {key} holds what is no number: {line.strip()!r}") from None
+            elif key in ("LUT_1D_SIZE", "LUT_3D_SIZE") and len(words) > 1 and words[1].isascii() and words[1].isdigit():
+                sizes[key] = int(words[1])
     low, high = ends.get("DOMAIN_MIN", [0.0] * 3), ends.get("DOMAIN_MAX", [1.0] * 3)
     if len(low) != 3 or len(high) != 3 or not all(a < b for a, b in zip(low, high, strict=True)):
         raise Problem(path, f"its domain does not go up in every channel: {low} to {high}", "Have it made anew.")
+    said = sizes.get("LUT_1D_SIZE", 0) + sizes.get("LUT_3D_SIZE", 0) ** 3
+    if sizes and points > said:
+        raise Problem(
+            path, f"it says that it has {said} points, and holds {points}", "Its size is wrong: have it made anew."
+        )

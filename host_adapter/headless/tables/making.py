@@ -87,17 +87,13 @@ def view_table(
     )  # fmt: skip
 
 
-def zones_table(
-    values: Mapping[str, Any], *, source: Range, target: Range, depth: int, size: int | None, cubic: bool = True
-) -> Table:
+def zones_table(values: Mapping[str, Any], *, source: Range, target: Range, depth: int, size: int | None) -> Table:
     """An exposure map for a monitor: each colour as the zone that its light lies in.
 
     values : of the exposure effect: curve, display, zones, clip
 
     Raises: Problem where a name is unknown or the zones file is wrong.
     """
-    if not cubic:
-        raise Problem(None, "an exposure map mixes red, green and blue, which one dimension cannot", "Add --cube.")
     encoding = Encoding(depth, source, Model.RGB)
     look = look_for(values, encoding)
     plain = replace_patterns(look)

@@ -33,11 +33,17 @@ class Proof:
 
     def words(self, depth: int) -> str:
         """For a person."""
-        at, apart, grey = (f"{value:.2g}" if value >= 5e-5 else "0" for value in (self.at, self.between, self.codes))
+        at, apart, grey = map(_said, (self.at, self.between, self.codes))
         return (
             f"read back by OpenColorIO: off by at most {at} codes of {depth} bit at its points, {apart} between them, "
             f"{grey} over every grey"
         )
+
+
+def _said(codes: float) -> str:
+    if codes < 5e-5:
+        return "0"
+    return f"{codes:.2g}" if codes < 99.5 else f"{codes:.0f}"
 
 
 def prove(table: Table, path: Path) -> Proof:
