@@ -1,6 +1,6 @@
 """How often the history of codes is right: untouched things of many kinds, and frames scaled in every way, then spoilt.
 
-    python bench/history_accuracy.py [--smoke] [--tuning] [--untouched N] [--scaled N] [--pooled N] [--jobs N]
+    python bench/history_accuracy.py [--smoke] [--tuning] [--untouched N] [--scaled N] [--pooled N] [--photographs FOLDER] [--jobs N]
 
 Prints the tables of the README; fails where more than 1 in 1,000 untouched ones is called scaled. The kernel's limits were set on
 `history_scenes.TUNING`; the tables are made from the other pictures.
@@ -20,8 +20,7 @@ import history_scenes as material
 import numpy as np
 
 from footroom.kernels.dither import Dither, requantise
-from footroom.kernels.encoding import PLANE_CHANNELS, Encoding, Model
-from footroom.kernels.history import history
+from footroom.kernels.encoding import PLANE_CHANNELS, Encoding, Model, Range
 from footroom.kernels.scalings import WAYS, Scaling
 
 ALLOWED = 1e-3
@@ -60,7 +59,7 @@ def untouched(number: int, names: tuple[str, ...], cache: str) -> list[Answer]:
     # Half of them photograph-like frames, the other kinds in turn.
     kind = "photograph" if number % 2 else material.KINDS[number // 2 % len(material.KINDS)]
     codes, depth = material.untouched(_pictures(cache), names, kind, draw)
-    found = history(material.histograms(codes, depth), depth)
+    found = material.Seen(depth).add(codes).history()
     return [Answer(kind, depth, "none-found", "", 1, found.scaled, found.z)]
 
 
@@ -81,10 +80,30 @@ def scaled(number: int, names: tuple[str, ...], cache: str) -> list[Answer]:
                     spoilt = material.noisy(codes, 2, depth, draw)
                 elif after != "rounding alone":
                     spoilt = material.h264(codes, depth)
-                found = history(material.histograms(spoilt, depth), depth)
+                found = material.Seen(depth).add(spoilt).history()
                 right = found.scaling is not None and found.scaling.rounding == scaling.rounding
                 made.append(Answer("scaled", depth, name, after, 1, found.scaled, found.z, right))
         made += [_dithered(levels, depth, name, number) for name in ("to-narrow", "to-full")]
+    return made
+
+
+def of_photograph(number: int, names: tuple[str, ...], cache: str) -> list[Answer]:
+    """A large photograph scaled to narrow and to full at 8 bit and coded; and coded at some quality without being scaled."""
+    path = Path(names[number % len(names)])
+    draw = np.random.default_rng((6, number))
+    levels = material.photograph(path, draw)
+    made = []
+    for name in ("to-narrow", "to-full"):
+        scaling = Scaling(name, 8)
+        codes = material.through(material.coded(levels, Encoding(8, WAYS[name][0])), scaling)
+        for after, spoilt in zip(AFTER[1:], (material.noisy(codes, 2, 8, draw), material.h264(codes, 8)), strict=True):
+            found = material.Seen(8).add(spoilt).history()
+            right = found.scaling is not None and found.scaling.rounding == scaling.rounding
+            made.append(Answer("large photograph", 8, name, after, 1, found.scaled, found.z, right))
+    quality = int(draw.integers(14, 29))
+    codes = material.h264(material.coded(levels, Encoding(8, Range(int(draw.integers(2))))), 8, quality)
+    found = material.Seen(8).add(codes).history()
+    made.append(Answer("large photograph", 8, "none-found", "H.264, CRF 14 to 28", 1, found.scaled, found.z))
     return made
 
 
@@ -95,7 +114,7 @@ def _dithered(levels: tuple[material.Levels, ...], depth: int, name: str, seed: 
         requantise(plane, before, after, channel=channel, dither=Dither.TRIANGULAR, seed=seed, plane=index)
         for index, (plane, channel) in enumerate(planes)
     )
-    found = history(material.histograms(codes, depth), depth)
+    found = material.Seen(depth).add(codes).history()
     return Answer("dithered", depth, name, "triangular dither", 1, found.scaled, found.z)
 
 
@@ -104,18 +123,18 @@ def pooled(number: int, names: tuple[str, ...], cache: str) -> list[Answer]:
     made = []
     noise = np.random.default_rng((4, number))
     ways = ("to-narrow", "to-full")
-    totals: dict[tuple[str, str], material.Histograms] = {(name, after): {} for name in ways for after in AFTER[1:]}
+    totals = {(name, after): material.Seen(8) for name in ways for after in AFTER[1:]}
     for index, levels in enumerate(material.looks(_pictures(cache), names[number % len(names)], 3000 + number, POOL)):
         for name in ways:
             codes = material.through(material.coded(levels, Encoding(8, WAYS[name][0])), Scaling(name, 8))
             for after in AFTER[1:]:
                 spoilt = material.noisy(codes, 2, 8, noise) if after == "noise of 2 codes" else material.h264(codes, 8)
                 if index == 0:
-                    found = history(material.histograms(spoilt, 8), 8)
+                    found = material.Seen(8).add(spoilt).history()
                     made.append(Answer("pooled", 8, name, after, 1, found.scaled, found.z))
-                material.histograms(spoilt, 8, totals[name, after])
+                totals[name, after].add(spoilt)
     for (name, after), total in totals.items():
-        found = history(total, 8)
+        found = total.history()
         made.append(Answer("pooled", 8, name, after, POOL, found.scaled, found.z))
     return made
 
@@ -123,7 +142,7 @@ def pooled(number: int, names: tuple[str, ...], cache: str) -> list[Answer]:
 def stretches(number: int, names: tuple[str, ...], cache: str) -> list[Answer]:
     """A photograph stretched by a gain that is no change of range."""
     codes, gain = material.stretched(_pictures(cache), names, np.random.default_rng((5, number)))
-    found = history(material.histograms(codes, 8), 8)
+    found = material.Seen(8).add(codes).history()
     near = found.gain is not None and abs(found.gain - gain) < 0.005
     said = (
         found.scaled
@@ -189,6 +208,9 @@ def main() -> int:
     parser.add_argument("--scaled", type=int, default=20)
     parser.add_argument("--pooled", type=int, default=10)
     parser.add_argument("--stretched", type=int, default=200)
+    parser.add_argument(
+        "--photographs", type=Path, help="folder of photographs of 1920 x 1080 or more, to be scaled as well"
+    )
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--cache", type=Path, default=Path.home() / ".cache" / "footroom-bench")
     options = parser.parse_args()
@@ -214,6 +236,11 @@ def main() -> int:
             print(scaled_table(run(scaled, options.scaled)), flush=True)
         if options.pooled:
             print(f"\n{pooled_table(run(pooled, options.pooled))}", flush=True)
+        if options.photographs:
+            paths = tuple(str(path) for path in sorted(options.photographs.glob("*.[jp][pn]g")))
+            doing = partial(of_photograph, names=paths, cache=str(options.cache))
+            found = [answer for some in pool.map(doing, range(2 * len(paths))) for answer in some]
+            print(f"\n{len(paths)} photographs, twice each:\n\n{scaled_table(found)}", flush=True)
         stretched = run(stretches, options.stretched)
     said = {word: sum(answer.said == word for answer in stretched) for word in sorted({a.said for a in stretched})}
     print(

@@ -19,6 +19,9 @@ SLOWEST, FASTEST = 0.08, 0.47
 """Cycles a code of the lines that are looked for: a line at a half or a quarter is left by packing and padding."""
 EXPLAINED = 0.4
 """Part of the counts' roughness that the gain must account for: posterised pictures are rough in many ways at once."""
+EXPLAINED_SOFT = 0.6
+"""The same of a comb softened by more than `SOFT` codes: noise that softens a comb takes the rest of the roughness too."""
+SOFT = 0.6
 OFFSETS = 12
 SOFTNESS = (0.0, 0.6, 1.1, 1.7)
 LEAST_GAIN, MOST_GAIN = 0.6, 1.55
@@ -89,7 +92,8 @@ def _fit(comb: Comb, gain: float, period: float) -> _Fit | None:
     matched = match(comb, np.array([_template(len(comb.weight), gain, *choice, period) for choice in choices]))
     best = int(np.argmax(matched.z))
     z, explained = float(matched.z[best]), matched.explained(best)
-    if z < LEAST_Z or explained < EXPLAINED or not matched.stands(best, strict=True):
+    least = EXPLAINED if choices[best][1] <= SOFT else EXPLAINED_SOFT
+    if z < LEAST_Z or explained < least or not matched.stands(best, strict=True):
         return None
     return _Fit(gain, choices[best][0], z, choices[best][1], matched.fitted(best), explained)
 

@@ -13,7 +13,9 @@ import tracemalloc
 import pytest
 from report_pages import HOSTILE, compare_report, mend_report, recordings, survey_report, trial_report
 
+from footroom.host_adapter.headless import mend_command
 from footroom.host_adapter.headless.errors import Problem
+from footroom.host_adapter.headless.mend import Outcome
 from footroom.host_adapter.headless.report import render, survey_page
 from footroom.host_adapter.headless.report.page import Page, Part, Picture, Still, Table, Tone
 from footroom.host_adapter.headless.report.survey_page import Gallery
@@ -179,6 +181,18 @@ def test_a_report_that_cannot_be_written_does_not_undo_the_work(rushes, tmp_path
     assert {each["state"] for each in said["results"]} == {"written"}
 
 
+def test_a_stopped_mend_does_not_say_that_there_is_a_report(rushes, tmp_path, monkeypatch, capsys):
+    """It said 'The report is r.html' where none had been written."""
+
+    def stopped(work, *_, **__):
+        return [Outcome(job.order, "stopped", "not begun") for job in work]
+
+    monkeypatch.setattr(mend_command, "run_jobs", stopped)
+    assert mend_report(rushes, tmp_path / "out", tmp_path / "r.html") == 130
+    assert "stopped" in json.loads(capsys.readouterr().out)["report"]["error"]
+    assert not (tmp_path / "r.html").exists()
+
+
 def test_the_command_line_takes_it(rushes, tmp_path):
     command = [
         sys.executable,
@@ -230,6 +244,8 @@ def test_a_comparisons_page_says_its_relation_and_draws_its_line(tmp_path):
     found = compare_report(tmp_path, tmp_path / "c.html")
     html = (tmp_path / "c.html").read_text()
     assert f"B against A: {found.words}" in html
+    number = len(found.frames)
+    assert f"fitted to {number} pair{'s' * (number != 1)} of frames." in html
     luma = found.lines["y"]
     assert f"gain {luma.gain:.5f}, offset {luma.offset:+.5f}" in html
     path = re.search(r'class="fit" d="M(\d+) (\d+)L(\d+) (\d+)"', html)

@@ -2,7 +2,8 @@
 
 Two histograms a channel are gathered, both at the recording's own resolution: of all pixels, and of the means of 8 x 8
 blocks. The first says what would be clipped, the second where connected parts of the scene lie, which noise and ringing
-cannot fake. Memory is that of the histograms and one frame, however long or large the recording.
+cannot fake. Pixels are counted once more by how quiet their blocks are, which tells what the codes went through. Memory is that
+of the histograms and one frame, however long or large the recording.
 """
 
 from __future__ import annotations
@@ -16,8 +17,9 @@ import numpy.typing as npt
 
 from ...kernels.blocks import BLOCK, block_statistics
 from ...kernels.encoding import PLANE_CHANNELS, Channel, Encoding, Model, Range
-from ...kernels.history import History, history
+from ...kernels.history import DEEPEST, History, history
 from ...kernels.occupancy import counts
+from ...kernels.quiet import counts_by_quiet
 from ...kernels.tally import Histogram, quantile, share_above, share_below, tally
 from .errors import Problem
 from .media import Frame, Info, Plane, Recording
@@ -70,7 +72,7 @@ class Evidence:
     pixels : counts of codes over whole frames, one histogram a channel
     picture : the same without bars
     blocks : counts of rounded block means without bars; chroma has them too
-    past : the scalings that the codes went through, by the counts of `picture`
+    past : the scalings that the codes went through, by the counts of `picture`, all together and by how quiet their blocks are
     looks : the sampled frames, in order
     bars : strips along the edges
     """
@@ -163,6 +165,7 @@ class _Gatherer:
     pixels: dict[Channel, Histogram] = field(default_factory=dict)
     picture: dict[Channel, Histogram] = field(default_factory=dict)
     blocks: dict[Channel, Histogram] = field(default_factory=dict)
+    quiet: dict[Channel, Histogram] = field(default_factory=dict)
     looks: list[Look] = field(default_factory=list)
     strips: list[dict[str, tuple[int, int]]] = field(default_factory=list)
 
@@ -182,6 +185,8 @@ class _Gatherer:
             mean, deviation = block_statistics(inside)
             mean, deviation = mean / (1 << self.shift), deviation / (1 << self.shift)
             self._count(self.blocks, channel, tally(mean, 1 << self.depth))
+            if self.depth <= DEEPEST:
+                self.quiet[channel] = counts_by_quiet(inside, encoding, deviation, self.quiet.get(channel))
             if channel is not Channel.CHROMA:
                 means.append(mean.ravel())
                 noise.append(deviation.ravel())
@@ -207,7 +212,7 @@ class _Gatherer:
             if share >= 0.5:
                 size, code = (int(np.median(values)) for values in zip(*seen, strict=True))
                 bars.append(Bar(edge, code, size, round(share, 3)))
-        past = history(self.picture, self.depth)
+        past = history(self.picture, self.depth, self.quiet)
         looks = tuple(self.looks)
         return Evidence(self.depth, self.model, self.pixels, self.picture, self.blocks, past, looks, tuple(bars))
 

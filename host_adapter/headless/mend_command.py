@@ -12,6 +12,7 @@ from rich.progress import Progress
 from rich.text import Text
 
 from ...kernels.encoding import Range
+from .errors import Problem
 from .exits import INTERRUPTED, OK, PARTLY, WRONG
 from .jobs import Claims, Job, find_sources
 from .losses import loss_lines
@@ -72,7 +73,9 @@ def run_mend(
     outcomes = run_jobs(work, out, jobs=jobs, overwrite=overwrite, survey_first=plan is None, quiet=as_json)
     outcomes += [Outcome(Order(path, "none"), "failed", f"{path.name}: not a recording.") for path in strangers]
     unreported = None
-    if report is not None and not any(outcome.state == "stopped" for outcome in outcomes):
+    if report is not None and any(outcome.state == "stopped" for outcome in outcomes):
+        unreported = Problem(report, "the run was stopped before its end", "Run the same command again.")
+    elif report is not None:
         from .report.hook import report_to
         from .report.mend_page import mend_page
 

@@ -47,9 +47,9 @@ def past_words(past: History) -> str:
     """What happened to the codes, and how sure that is."""
     if past.scaled == "other-gain":
         gain = (
-            "by a gain that is no change of range"
+            "by a gain that is no change of range at one depth"
             if past.gain is None
-            else f"by {past.gain:.4g}, which is no change of range"
+            else f"by {past.gain:.4g}, which is no change of range at one depth"
         )
         return f"the codes were scaled {gain} (comb in the counts, z {past.z:.1f})"
     scaling = past.scaling

@@ -10,6 +10,7 @@ from ..twins.result import Comparison, Crop, Plot
 from . import charts
 from .page import Beside, Block, Cell, Chart, Crops, Facts, Line, Page, Pair, Part, Table, Tone, Words
 from .pictures import exact_picture, frame_picture, trace_picture
+from .render import counted
 from .survey_page import CAUTIONS
 
 CHANNELS = {"y": "luma", "cb": "Cb", "cr": "Cr"}
@@ -68,7 +69,8 @@ def _placed(found: Comparison) -> str:
         time = f"A's frame 0 is B's frame {found.offset}"
     else:
         time = "Both begin with the same frame"
-    return f"{time}; A's picture in B's: {space['kind']}. The lines were fitted to {len(found.frames)} pairs of frames."
+    pairs = counted(len(found.frames), "pair of frames", "pairs of frames")
+    return f"{time}; A's picture in B's: {space['kind']}. The lines were fitted to {pairs}."
 
 
 def _numbers(found: Comparison) -> Table:
