@@ -38,15 +38,6 @@ HELD = 0.9
 """Share of all fits whose 95 % intervals must hold: no fewer on pictures that they were not made on."""
 GAIN_LIMIT, OFFSET_LIMIT = 0.002, 1 / 1023
 """What the project promises: .2 % of gain, one 10-bit code of offset."""
-PHOTOGRAPHS = (
-    "astronaut",
-    "coffee",
-    "hubble_deep_field",
-    "chelsea",
-    "rocket",
-    "immunohistochemistry",
-    "stereo_motorcycle",
-)
 STRONG = 0.02
 """A channel's spread in units of M from which its fit is counted; weaker ones, with hardly any colour, apart."""
 RELATIONS = ("same", "to-narrow", "to-full", "to-narrow-twice", "to-full-twice", "other")
@@ -321,7 +312,7 @@ def main() -> int:
     start = time.monotonic()
     for clip in material.CLIPS.values():
         material.clip_path(options.cache, clip)
-    names = [name for name in (*PHOTOGRAPHS, *material.CLIPS) if (name in material.TUNING) == options.tuning]
+    names = [name for name in (*material.PHOTOGRAPHS, *material.CLIPS) if (name in material.TUNING) == options.tuning]
     cases = list(pairs(names, smoke=options.smoke, couples=UNCODED if options.uncoded else COUPLES))
     with tempfile.TemporaryDirectory() as folder, ProcessPoolExecutor(options.jobs) as pool:
         found = list(pool.map(partial(answer, folder=folder, cache=str(options.cache)), cases, chunksize=4))

@@ -11,7 +11,7 @@ from ..kernels.coverage import Box, Drawing, Layer, Polygon, Stencil
 from ..kernels.encoding import Encoding
 from .lettering import lettering
 from .transfer import Transfer
-from .zones import Colour, Zones, encoded
+from .zones import Colour, Zones, encoded, luminance
 
 _PLATE = (0.03, 0.03, 0.03)
 _INK = (0.94, 0.94, 0.94)
@@ -226,7 +226,7 @@ def _row(pen: _Pen, row: Row, area: tuple[float, float, float, float], places: n
     middle = (top + bottom + pen.capitals) / 2
     wide, pad = _width(row.name, pen.capitals), pen.capitals * 0.5
     start = (left + right - wide) / 2
-    light = 0.2126 * row.colours[-1][0] + 0.7152 * row.colours[-1][1] + 0.0722 * row.colours[-1][2]
+    light = luminance(row.colours[-1])
     if row.pattern:  # letters over a pattern need a ground of their own
         pen.box(start - pad, middle - pen.capitals - pad, start + wide + pad, middle + pad, _PLATE)
         light = 0.0

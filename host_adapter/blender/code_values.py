@@ -133,18 +133,11 @@ def fill(pixels: Any, frame: Frame, info: Info, range_: Range) -> None:
     range_ : what the codes are, whatever the flag says
     Raises: Problem for a matrix without constant weights; ValueError where the buffer does not fit.
     """
-    from footroom.host_adapter.headless.viewing import matrix_of
+    from footroom.host_adapter.headless.viewing import chroma_place, matrix_of
     from footroom.kernels.framing import SAMPLING_STEPS
     from footroom.kernels.signals import rgba_levels
 
     rgba_levels(
         frame.planes, info.encoding(range_), pixels[::-1], matrix=matrix_of(info), step=SAMPLING_STEPS[info.sampling],
-        place=_PLACES[info.siting or "left"],
+        place=chroma_place(info.siting),
     )  # fmt: skip
-
-
-_PLACES = {
-    "left": (0, 1), "centre": (1, 1), "top left": (0, 0), "top": (1, 0), "bottom left": (0, 2), "bottom": (1, 2),
-}  # fmt: skip
-"""Place of a chroma sample among its luma samples: 0 on the first, 1 amid them, 2 on the last.
-Source: ITU-T H.273 8.7 (ChromaLocType), from memory."""

@@ -72,7 +72,7 @@ def check(path: Path, rule: Rule, progress: Callable[[int, int | None], None] | 
                 'Take a rule for it, or copy the rule to a file of your own with signal = "any" (--rule FILE).',
             )
         flag = trusted_range(info)
-        checks = [*_of_range(rule, flag), *_of_flag(rule, path, flag)]
+        checks = [*_of_range(rule, flag), *_of_flag(rule, recording, flag)]
         gathered = _measure(recording, rule, flag, progress)
         checks += gathered.checks()
         if rule.mixed != "any" and gathered.frames > 1:
@@ -104,11 +104,11 @@ def _of_range(rule: Rule, flag: Range) -> list[Check]:
     return [Check("range flag", PASS if right else FAIL, f"range flag: {flag.label}" if right else words)]
 
 
-def _of_flag(rule: Rule, path: Path, flag: Range) -> list[Check]:
+def _of_flag(rule: Rule, recording: Recording, flag: Range) -> list[Check]:
     """Whether the codes are what the flag says; the survey's own finding."""
     if not rule.flag_must_agree:
         return []
-    record = survey(path)
+    record = survey(recording)
     name = "flag against data"
     if record.agrees is None:
         return [

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
-from ....kernels.encoding import Encoding, Range
+from ....kernels.encoding import Range
+from ....kernels.lut import range_line
 from ..delivery.timecode import counted_on
 from .examine import Look, Measured, limit_words
 from .rules import Limit
@@ -163,14 +164,15 @@ def range_changes(quantiles: Sequence[tuple[int, ...]], depth: int) -> list[tupl
     found = []
     top = (1 << depth) - 1
     maps = {
-        name: _line(Encoding(depth, source), Encoding(depth, target))
-        for name, source, target in (("expanded", Range.NARROW, Range.FULL), ("compressed", Range.FULL, Range.NARROW))
+        "expanded": range_line(Range.NARROW, Range.FULL, depth),
+        "compressed": range_line(Range.FULL, Range.NARROW, depth),
     }
     for index in range(1, len(quantiles)):
         before, now = quantiles[index - 1], quantiles[index]
         if before[-1] - before[0] < _SPREAD_LEAST * top or before == now:
             continue
-        for name, (gain, offset) in maps.items():
+        for name, line in maps.items():
+            gain, offset = float(line.gain), float(line.offset) * top
             expected = [min(max(gain * code + offset, 0), top) for code in before]
             off = max(abs(one - two) for one, two in zip(expected, now, strict=True))
             moved = max(abs(one - two) for one, two in zip(expected, before, strict=True))
@@ -178,13 +180,6 @@ def range_changes(quantiles: Sequence[tuple[int, ...]], depth: int) -> list[tupl
             if off <= _OFFSET_NEAR * top and moved > 3 * _OFFSET_NEAR * top and abs(slope - 1) <= _GAIN_NEAR:
                 found.append((index, name))
     return found
-
-
-def _line(source: Encoding, target: Encoding) -> tuple[float, float]:
-    from ....kernels.encoding import Channel, affine_map
-
-    gain, offset = affine_map(source, target, Channel.LUMA)
-    return float(gain), float(offset)
 
 
 def mixed_check(quantiles: Sequence[tuple[int, ...]], depth: int, severity: str) -> Check:
