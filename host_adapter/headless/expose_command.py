@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -17,12 +16,12 @@ from ..effects.exposure_effect import EFFECT
 from .applying import apply_effect, choice_for
 from .errors import Problem
 from .exits import OK
-from .exposing import Shares, caught_frame, draw_picture, shares_of, without_black, write_legend
+from .exposing import Shares, caught_frame, draw_picture, exposure_values, shares_of, without_black, write_legend
 from .jobs import Claims
 from .media import Recording
 from .opening import open_recording, recording_files
 from .publish import discard, make_folder, partial_of, publish, remove_empty, sole_writer, system_problem, whole_already
-from .receipt import RECEIPT_VERSION, fingerprint, members, program_version
+from .receipt import receipt_head
 from .table_command import write_proved
 from .tables.making import zones_table
 from .terminal import console, plain_table, progress_bars, show
@@ -58,17 +57,8 @@ def run_expose(source: Path, *, out: Path, kind: str | None, legend: str | None,
     kind = kind or by_suffix.get(out.suffix.lower(), "burn")
     side = legend or ("none" if kind == "burn" else "right")
     wishes = {name: value for name, value in given.items() if value is not None}
-    if "curve" in wishes and "display" in wishes:
-        raise Problem(
-            None,
-            "a curve and a display are both named",
-            "Name --curve for log footage, or --display for a finished picture.",
-        )
     wishes["legend"] = side if kind == "burn" else "none"
-    try:
-        values = EFFECT.values({**wishes, "zones": str(wishes.get("zones", ""))})
-    except ValueError as error:
-        raise Problem(None, str(error)) from None
+    values = exposure_values(wishes)
     _check_heard(kind, at=at, codec=codec, size=size)
     asked = Asked(source, out, kind, values, side, None if at is None else Fraction(str(at)), codec, size, overwrite)
     receipt, shares = _made(asked, quiet=as_json)
@@ -107,13 +97,10 @@ def _made(asked: Asked, *, quiet: bool) -> tuple[dict[str, Any], Shares | None]:
                     return receipt, None
                 try:
                     part, shares = _make(asked, recording, tell)
+                    about = part.pop("output", {})
+                    files = recording_files(asked.source)
                     receipt = {
-                        "receipt": RECEIPT_VERSION,
-                        "footroom": program_version(),
-                        "made": datetime.now(UTC).isoformat(timespec="seconds"),
-                        "input": {"path": str(asked.source), **fingerprint(recording_files(asked.source))},
-                        "output": {"path": out.name, **fingerprint(members(partial_of(out))), **part.pop("output", {})},
-                        "parameters": settings,
+                        **receipt_head(asked.source, files, out, partial_of(out), settings, about),
                         "done": part["words"],
                         "black": without_black(asked.values),
                         **part,

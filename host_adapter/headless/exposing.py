@@ -16,7 +16,7 @@ from ...kernels.encoding import Encoding, Model, Range
 from ...kernels.exposure import shade, shades, stops_of, zone_counts
 from ...kernels.matrix import Matrix
 from ...kernels.overlay import premultiplied
-from ..effects.exposure_effect import Look, levels_of, look_for, stripe_period
+from ..effects.exposure_effect import EFFECT, Look, levels_of, look_for, stripe_period
 from ..effects.range_effect import assumed
 from ..legend import Legend, draw_legend, least_height, legend_of
 from ..transfer import transfer_of
@@ -56,6 +56,23 @@ class Shares:
     def words(self) -> str:
         """What is lost at both ends."""
         return f"clipped: {self.shares[-1]:.2%} of the picture; no light: {self.shares[0]:.2%}"
+
+
+def exposure_values(given: Mapping[str, Any]) -> dict[str, Any]:
+    """The exposure effect's values of what a command line gives, zones as a path or text.
+
+    Raises: Problem where curve and display are both named, or a value is wrong.
+    """
+    if "curve" in given and "display" in given:
+        raise Problem(
+            None,
+            "a curve and a display are both named",
+            "Name --curve for log footage, or --display for a finished picture.",
+        )
+    try:
+        return EFFECT.values({**given, "zones": str(given.get("zones", ""))})
+    except ValueError as error:
+        raise Problem(None, str(error)) from None
 
 
 def caught_frame(recording: Recording, at: Fraction | None) -> Caught:

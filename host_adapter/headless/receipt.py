@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -47,6 +48,29 @@ def fingerprint(paths: list[Path]) -> dict[str, Any]:
             while block := file.read(_BLOCK):
                 digest.update(block)
     return {"bytes": total, "sha256": digest.hexdigest(), "files": len(paths)}
+
+
+def receipt_head(
+    source: Path | None,
+    files: list[Path],
+    result: Path,
+    partial: Path,
+    parameters: Mapping[str, Any],
+    output: Mapping[str, Any] | None = None,
+) -> dict[str, Any]:
+    """What every receipt of one result begins with.
+
+    source : what it was made from, as named, None where from nothing; files : those of it
+    result : its name; partial : where it lies until it has that name; output : more that is to be said of it
+    """
+    return {
+        "receipt": RECEIPT_VERSION,
+        "footroom": program_version(),
+        "made": datetime.now(UTC).isoformat(timespec="seconds"),
+        "input": None if source is None else {"path": str(source), **fingerprint(files)},
+        "output": {"path": result.name, **fingerprint(members(partial)), **(output or {})},
+        "parameters": parameters,
+    }
 
 
 def write_receipt(path: Path, content: Mapping[str, Any]) -> None:

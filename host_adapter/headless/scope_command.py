@@ -6,7 +6,6 @@ import json
 from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -27,7 +26,7 @@ from .jobs import Claims
 from .media import Info, Recording
 from .opening import open_recording, recording_files
 from .publish import discard, make_folder, partial_of, publish, remove_empty, sole_writer, system_problem, whole_already
-from .receipt import RECEIPT_VERSION, fingerprint, members, program_version
+from .receipt import fingerprint, receipt_head
 from .scope_movie import FORMS
 from .scoping import OWN, Take, page_of, take_of, write_movie, write_picture
 from .survey import trusted_range
@@ -162,13 +161,10 @@ def _written(asked: Asked, recordings: list[Recording], settings: dict[str, Any]
             if asked.made_as == "burn"
             else _page(asked, recordings, partial, tell)
         )
+        about = part.pop("output", {})
+        files = recording_files(asked.source)
         receipt = {
-            "receipt": RECEIPT_VERSION,
-            "footroom": program_version(),
-            "made": datetime.now(UTC).isoformat(timespec="seconds"),
-            "input": {"path": str(asked.source), **fingerprint(recording_files(asked.source))},
-            "output": {"path": asked.out.name, **fingerprint(members(partial)), **part.pop("output", {})},
-            "parameters": settings,
+            **receipt_head(asked.source, files, asked.out, partial, settings, about),
             "done": part.pop("words"),
             **part,
         }

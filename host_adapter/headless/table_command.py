@@ -5,15 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import asdict
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from ...kernels.encoding import Range
-from ..effects.exposure_effect import EFFECT as EXPOSURE
 from .errors import Problem
+from .exposing import exposure_values
 from .publish import discard, partial_of, publish, sole_writer, system_problem, whole_already
-from .receipt import RECEIPT_VERSION, fingerprint, program_version
+from .receipt import receipt_head
 from .tables.files import checked_suffix, write_table
 from .tables.making import adapted_table, range_table, view_table, zones_table
 from .tables.proof import Proof, prove
@@ -83,12 +82,7 @@ def _receipt(
     if table.chain:
         side = "the original's own steps, between two changes of range"
     return {
-        "receipt": RECEIPT_VERSION,
-        "footroom": program_version(),
-        "made": datetime.now(UTC).isoformat(timespec="seconds"),
-        "input": None if source is None else {"path": str(source), **fingerprint([source])},
-        "output": {"path": out.name, **fingerprint([partial])},
-        "parameters": settings,
+        **receipt_head(source, [] if source is None else [source], out, partial, settings),
         "table": {
             "title": table.title,
             "points": side,
@@ -136,14 +130,7 @@ def _adapt(out: Path, options: dict[str, Any]) -> Table:
 def _zones(_out: Path, options: dict[str, Any]) -> Table:
     source, target = options["source"], options["target"]
     given = {name: options[name] for name in ("curve", "display", "clip") if options[name] is not None}
-    if "curve" in given and "display" in given:
-        raise Problem(
-            None, "a curve and a display are both named", "Name --curve for log, or --display for a finished picture."
-        )
-    try:
-        values = EXPOSURE.values({**given, "zones": "" if options["zones"] is None else str(options["zones"])})
-    except ValueError as error:
-        raise Problem(None, str(error)) from None
+    values = exposure_values({**given, "zones": options["zones"] or ""})
     return zones_table(
         values, source=source, target=source if target is None else target, depth=options["depth"], size=options["size"]
     )  # fmt: skip

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -11,7 +10,7 @@ from ....kernels.framing import Wanted
 from ...wanted import Grid, Placed, Safe
 from ..opening import recording_files
 from ..publish import partial_of
-from ..receipt import RECEIPT_VERSION, fingerprint, members, program_version
+from ..receipt import program_version, receipt_head
 from .outputs import Output
 from .request import Canvas, Delivery, Request
 
@@ -103,13 +102,9 @@ def receipt_of(output: Output, source: Path | None, settings: Record, part: Reco
 
     part : what its maker told: 'words', 'output' and, where there is such, 'carried', 'uncarried', 'verified'
     """
+    files = [] if source is None else recording_files(source)
     return {
-        "receipt": RECEIPT_VERSION,
-        "footroom": program_version(),
-        "made": datetime.now(UTC).isoformat(timespec="seconds"),
-        "input": None if source is None else {"path": str(source), **fingerprint(recording_files(source))},
-        "output": {"path": output.path.name, **fingerprint(members(partial_of(output.path))), **part["output"]},
-        "parameters": settings,
+        **receipt_head(source, files, output.path, partial_of(output.path), settings, part["output"]),
         "done": part["words"],
         "carried": part.get("carried", []),
         "uncarried": part.get("uncarried", []),
