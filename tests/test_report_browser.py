@@ -5,6 +5,9 @@ from __future__ import annotations
 import itertools
 import os
 import shutil
+import signal
+import threading
+from pathlib import Path
 
 import pytest
 from report_pages import HOSTILE, compare_report, mend_report, recordings, survey_report, trial_report
@@ -13,8 +16,38 @@ KINDS = ["survey", "mend", "rescale", "compare", "trial"]
 WIDTHS = {"phone": 360, "tablet": 768, "desktop": 1280}
 
 
+# A browser now and then stands still with a call that has no time limit of its own: it is ended, and the test is asked again in a new one.
+STANDS_STILL = 60.0
+pytestmark = pytest.mark.flaky(reruns=2, only_rerun="TargetClosedError")
+
+
+class Chromium:
+    """The browser of these tests, started anew where it has gone."""
+
+    def __init__(self, playwright, program):
+        self.playwright, self.program, self.started = playwright, program, None
+        self.mark = f"--footroom-tests={os.getpid()}"
+
+    def running(self):
+        if self.started is None or not self.started.is_connected():
+            # No sandbox: the superuser of a container has none. The pages are our own, from the disk.
+            arguments = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--disable-sync", self.mark]
+            self.started = self.playwright.chromium.launch(executable_path=self.program, args=arguments)
+        return self.started
+
+    def kill(self):
+        """End its process: a call under way then fails with TargetClosedError."""
+        for process in Path("/proc").glob("[0-9]*"):
+            try:
+                words = (process / "cmdline").read_bytes().split(b"\0")
+                if self.mark.encode() in words and not any(word.startswith(b"--type=") for word in words):
+                    os.kill(int(process.name), signal.SIGKILL)
+            except OSError:  # it has ended meanwhile
+                continue
+
+
 @pytest.fixture(scope="module")
-def browser():
+def chromium():
     program = shutil.which("chromium") or shutil.which("chromium-browser")
     if program is None:
         if os.environ.get("CI"):
@@ -23,10 +56,31 @@ def browser():
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        # No sandbox: the superuser of a container has none. The pages are our own, from the disk.
-        started = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
-        yield started
-        started.close()
+        held = Chromium(playwright, program)
+        yield held
+        if held.started is not None:
+            held.started.close()
+
+
+@pytest.fixture
+def browser(chromium):
+    running = chromium.running()
+    watch = threading.Timer(STANDS_STILL, chromium.kill)
+    watch.daemon = True
+    watch.start()
+    yield running
+    watch.cancel()
+
+
+def test_a_browser_that_stands_still_is_ended_and_started_anew(chromium):
+    from playwright.sync_api import Error
+
+    page = chromium.running().new_page()
+    watch = threading.Timer(0.5, chromium.kill)
+    watch.start()
+    with pytest.raises(Error, match="closed"):
+        page.evaluate("new Promise(() => {})")  # never answered
+    assert chromium.running().new_page().evaluate("1 + 1") == 2
 
 
 @pytest.fixture(scope="module")
