@@ -48,6 +48,10 @@ class Made:
     uncarried: tuple[str, ...] = ()
 
 
+FLAG_OF_CODES = ("retag", "undo")
+"""Remedies whose copy is flagged as what the codes are now; codes that were scaled twice stay of that range when one is undone."""
+
+
 def order_of(path: Path, record: dict[str, Any], wish: Wish) -> Any:
     """What is to be done with a recording, as mend takes it; a text that says why nothing is.
 
@@ -61,7 +65,7 @@ def order_of(path: Path, record: dict[str, Any], wish: Wish) -> Any:
     proposal = record["proposal"]
     remedy = record["remedy"] if wish.remedy == "survey" else wish.remedy
     codes = record["finding"] if wish.codes == "survey" else wish.codes
-    if wish.codes == "survey" and record["agrees"] is True and remedy != "retag":
+    if wish.codes == "survey" and record["agrees"] is True and remedy not in FLAG_OF_CODES:
         return "it is right"
     if remedy == "none":
         if wish.codes in ("survey", record["trusted"]):
@@ -74,8 +78,8 @@ def order_of(path: Path, record: dict[str, Any], wish: Wish) -> Any:
     if wish.remedy == "survey" and wish.codes in ("survey", proposal.get("from")):
         target, depth = proposal["to"], proposal.get("depth")
     else:
-        target, depth = (codes if remedy == "retag" else record["trusted"]), None
-    if target == codes and remedy != "retag":
+        target, depth = (codes if remedy in FLAG_OF_CODES else record["trusted"]), None
+    if target == codes and remedy not in FLAG_OF_CODES:
         return f"its codes are {codes} and read as {codes}; there is nothing to mend"
     order = Order(
         path=path,

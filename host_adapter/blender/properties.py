@@ -90,6 +90,7 @@ _REMEDY_WORDS = {
     "retag": ("Retag", "Only the flag of the copy changes"),
     "lift": ("Lift", "Rescale into two more bits, exactly reversible"),
     "rescale": ("Rescale", "Rescale at the same depth, dithered"),
+    "undo": ("Undo a scaling", "Take back one scaling too many, into two more bits; Codes are says what it made them"),
 }
 _PROFILE_WORDS = {"log": "Log", "display": "Finished", "hlg": "HLG", "pq": "PQ"}
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 KEPT = (
     "path", "codec", "depth", "frames", "tag", "trusted", "finding", "agrees", "confidence", "why", "settle", "remedy",
-    "proposal", "price", "profile", "curve", "clipped_if_trusted",
+    "proposal", "price", "profile", "curve", "clipped_if_trusted", "history",
 )  # fmt: skip
 
 

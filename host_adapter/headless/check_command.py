@@ -47,7 +47,7 @@ def run_check(
             try:
                 verdicts.append(check(source.path, asked, tell))
             except Problem as problem:
-                failed.append({"path": str(source.path), "error": str(problem)})
+                failed.append({"path": str(source.path), "error": str(Problem(None, problem.found, problem.remedy))})
             except OSError as error:
                 failed.append({"path": str(source.path), "error": f"it could not be read ({error.strerror or error})"})
             bars.remove_task(task)

@@ -121,14 +121,18 @@ def survey(
 )
 @click.option(
     "--remedy",
-    type=click.Choice(["retag", "lift", "rescale"]),
-    help="retag: only the flag. lift: two more bits, reversible. rescale: same depth, dithered.",
+    type=click.Choice(["retag", "lift", "rescale", "undo"]),
+    help="retag: only the flag. lift: two more bits, reversible. rescale: same depth, dithered. undo: take back one "
+    "scaling too many, into two more bits.",
 )
-@option(ASSUME, "--from", "source", without=("flag",), help="What the codes are now.")
+@option(
+    ASSUME, "--from", "source", without=("flag",), help="What the codes are now. undo: what the last scaling made them."
+)
 @option(
     TO,
     destination="target",
-    help="retag: the copy's flag. lift, rescale: the copy's range (if left out: the other one).",
+    help="retag: the copy's flag. lift, rescale: the copy's range (if left out: the other one). undo: the copy's flag (if "
+    "left out: that of --from, for codes scaled twice).",
 )
 @option(DITHER, help=f"For rescale; {DITHER.default} if left out.")
 @option(SEED, default=SEED.default, show_default=True)
@@ -150,7 +154,7 @@ def mend(inputs: tuple[Path, ...], **options: Any) -> None:
 
     if options["plan"] is None and options["remedy"] is None:
         raise click.UsageError(
-            "Say --remedy retag, lift or rescale, or give a --plan (footroom survey --plan FILE makes one)."
+            "Say --remedy retag, lift, rescale or undo, or give a --plan (footroom survey --plan FILE makes one)."
         )
     if options["plan"] is not None and (
         inputs

@@ -5,14 +5,18 @@ from __future__ import annotations
 from typing import Any
 
 from ...kernels.encoding import Range
+from ...kernels.scalings import WAYS
 from .errors import Problem
 from .media import Info
+from .past import WORDS as HISTORIES
 from .plan import Order
 from .receipt import read_receipt, receipt_path
 from .remedy import FINISHED
 from .survey import TOLD_BY_TRANSFER
 
 CONFIDENT = 0.9
+SCALING = ("lift", "rescale", "undo")
+"""Remedies that make other codes."""
 
 
 def profile_of(order: Order, info: Info) -> str | None:
@@ -40,12 +44,22 @@ def guard_history(order: Order) -> None:
 
     Raises: Problem.
     """
-    if order.remedy not in ("lift", "rescale") or order.even_so:
+    if order.remedy not in SCALING or order.even_so:
         return
     receipt = read_receipt(receipt_path(order.path))
     done = (receipt or {}).get("parameters", {})
     wanted = order.settings()
-    if done.get("remedy") in ("lift", "rescale") and all(done.get(key) == wanted[key] for key in ("from", "to")):
+    if done.get("remedy") == "undo" == order.remedy:
+        raise Problem(
+            order.path,
+            "its receipt says that a scaling was taken back already",
+            "Mend the original instead, or add --even-so.",
+        )
+    if (
+        done.get("remedy") in ("lift", "rescale")
+        and order.remedy != "undo"
+        and all(done.get(key) == wanted[key] for key in ("from", "to"))
+    ):
         raise Problem(
             order.path,
             f"its receipt says that it went from {wanted['from']} to {wanted['to']} already",
@@ -54,11 +68,13 @@ def guard_history(order: Order) -> None:
 
 
 def guard_evidence(order: Order, record: dict[str, Any]) -> None:
-    """Refuse to scale from a range that the codes plainly contradict.
+    """Refuse to scale from a range that the codes plainly contradict, and to take back a scaling that the counts do not show.
 
     record : the survey's record of the recording
     Raises: Problem.
     """
+    if order.remedy == "undo" and not order.even_so and order.source is not None:
+        _guard_undo(order, order.source, (record.get("history") or {}).get("scaled", "none-found"))
     found = record["finding"]
     if order.even_so or order.source is None or found == "undetermined" or found == order.source.label:
         return
@@ -69,3 +85,15 @@ def guard_evidence(order: Order, record: dict[str, Any]) -> None:
             f"(confidence {record['confidence']:.2f}: {record['why'][0]})",
             "Look at it again with footroom survey, or add --even-so if you know better.",
         )
+
+
+def _guard_undo(order: Order, made: Range, scaled: str) -> None:
+    ways = WAYS.get(scaled)
+    if ways is not None and ways[-1] is made:
+        return
+    found = "no change of range before" if ways is None else f"that they were {HISTORIES[scaled]}"
+    raise Problem(
+        order.path,
+        f"you say that its codes were scaled to {made.label}, but their counts show {found}",
+        "Lossy coding may have worn that away: add --even-so if you know it was.",
+    )

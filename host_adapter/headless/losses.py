@@ -1,15 +1,43 @@
-"""What a rescale cost a recording, in numbers: counted over every sample of it, from the exact map."""
+"""What a change of codes cost a recording, in numbers: counted over every sample of it, from the exact map."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from ...kernels.encoding import Channel, Encoding, affine_map, map_code
+from ...kernels.encoding import Channel, Encoding, affine_map
 from ...kernels.occupancy import counts
+from ...kernels.scaling import exact_map
 from .media import Frame
+
+
+@dataclass(frozen=True, slots=True)
+class ExactMap:
+    """Where every code of a channel goes.
+
+    gain : target codes to one source code
+    codes : int64 [codes], rounded, not clipped
+    maximum : the target's last code
+    """
+
+    gain: float
+    codes: npt.NDArray[np.int64]
+    maximum: int
+
+
+def exact_maps(source: Encoding, target: Encoding, channels: tuple[Channel, ...]) -> dict[Channel, ExactMap]:
+    """The maps between two encodings of every channel that has a range."""
+    return {
+        channel: ExactMap(
+            float(affine_map(source, target, channel)[0]), exact_map(source, target, channel), target.maximum
+        )
+        for channel in channels
+        if channel is not Channel.ALPHA
+    }
 
 
 class Losses:
@@ -18,8 +46,8 @@ class Losses:
     Not for sharing between threads: one thread calls `add`.
     """
 
-    def __init__(self, source: Encoding, target: Encoding, channels: tuple[Channel, ...]) -> None:
-        self._source, self._target = source, target
+    def __init__(self, source: Encoding, maps: Mapping[Channel, ExactMap], channels: tuple[Channel, ...]) -> None:
+        self._source, self._maps = source, maps
         self._channels = channels
         self._histograms: dict[Channel, npt.NDArray[np.int64]] = {}
 
@@ -33,36 +61,31 @@ class Losses:
     def report(self) -> dict[str, Any]:
         """Per channel: samples, the codes in use before and after the exact map, those merged, those clipped."""
         return {
-            channel.value: channel_losses(histogram, self._source, self._target, channel)
+            channel.value: channel_losses(histogram, self._maps[channel])
             for channel, histogram in self._histograms.items()
         }
 
 
-def channel_losses(
-    histogram: npt.NDArray[np.int64], source: Encoding, target: Encoding, channel: Channel
-) -> dict[str, Any]:
-    """What the exact map does to the codes that a histogram holds.
+def channel_losses(histogram: npt.NDArray[np.int64], exact: ExactMap) -> dict[str, Any]:
+    """What a map does to the codes that a histogram holds.
 
     histogram : int64 [M+1], samples at each source code
     The figures are those of the map without dither: dither spreads a merged pair over neighbouring codes, it does not
     bring the pair back.
     """
     used = np.nonzero(histogram)[0]
-    unclipped = [map_code(int(code), source, target, channel, clip=False) for code in used]
-    low = [code for code, mapped in zip(used, unclipped, strict=True) if mapped < 0]
-    high = [code for code, mapped in zip(used, unclipped, strict=True) if mapped > target.maximum]
-    within = {mapped for mapped in unclipped if 0 <= mapped <= target.maximum}
-    inside = len(used) - len(low) - len(high)
-    gain, _ = affine_map(source, target, channel)
+    mapped = exact.codes[used]
+    low, high = mapped < 0, mapped > exact.maximum
+    inside = mapped[~low & ~high]
     return {
         "samples": int(histogram.sum()),
-        "gain": float(gain),
+        "gain": exact.gain,
         "codes_in_use": len(used),
-        "codes_merged": inside - len(within),
-        "codes_clipped_low": len(low),
-        "codes_clipped_high": len(high),
-        "samples_clipped_low": int(histogram[low].sum()) if low else 0,
-        "samples_clipped_high": int(histogram[high].sum()) if high else 0,
+        "codes_merged": len(inside) - len(np.unique(inside)),
+        "codes_clipped_low": int(low.sum()),
+        "codes_clipped_high": int(high.sum()),
+        "samples_clipped_low": int(histogram[used[low]].sum()),
+        "samples_clipped_high": int(histogram[used[high]].sum()),
     }
 
 

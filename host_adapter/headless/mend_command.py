@@ -105,6 +105,8 @@ def _target(remedy: str, source: str | None, target: str | None) -> Range | None
         return Range.parse(target)
     if source is None or remedy == "retag":
         return None
+    if remedy == "undo":
+        return Range.parse(source)
     return Range.NARROW if source == "full" else Range.FULL
 
 

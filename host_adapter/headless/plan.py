@@ -25,13 +25,14 @@ footroom plan: what the survey proposes, one [[recording]] each. Read it, change
     footroom mend --plan THIS_FILE --out FOLDER
 Only these keys are acted upon:
   remedy   none (leave alone) | retag (only the flag changes) | lift (rescale into two more bits, reversible)
-           | rescale (same depth, dithered) | ask (nothing is done until you choose one of the others)
-  from     what the codes are: narrow | full
-  to       retag: the flag that the copy gets; lift, rescale: the range that the copy's codes get
+           | rescale (same depth, dithered) | undo (take one scaling back, into two more bits)
+           | ask (nothing is done until you choose one of the others)
+  from     what the codes are: narrow | full                                     (undo: what the scaling made them)
+  to       retag, undo: the flag that the copy gets; lift, rescale: the range that the copy's codes get
   dither   none | rectangular | triangular | blue-noise | error-diffusion       (rescale; optional)
   seed     a whole number, the same seed gives the same codes                    (optional)
-  depth    bits of the result, 8 to 16                                           (lift, rescale; optional)
-  codec    codec of the result                                                   (lift, rescale; optional)
+  depth    bits of the result, 8 to 16                                           (all but retag; optional)
+  codec    codec of the result                                                   (all but retag; optional)
   profile  log | display | hlg | pq: what kind of picture it is                  (optional)
 Paths are relative to this file. The lines with # behind them say why."""
 
@@ -219,11 +220,12 @@ def check_order(order: Order, refuse: Any = None) -> None:
     make = refuse or (lambda found, remedy="": Problem(order.path, found, remedy))
     if order.remedy == "retag" and order.target is None:
         raise make("retag needs the flag that the copy is to have", "Say --to narrow or --to full (in a plan: to = …).")
-    if order.remedy in ("lift", "rescale"):
+    if order.remedy in ("lift", "rescale", "undo"):
         if order.source is None:
             raise make(
                 f"{order.remedy} needs to know what the codes are now",
                 "Say --from narrow or --from full (in a plan: from = …); footroom survey tells which.",
             )
         if order.target is None:
-            raise make(f"{order.remedy} needs the range to go to", "Say --to narrow or --to full (in a plan: to = …).")
+            needed = "the flag that the copy is to have" if order.remedy == "undo" else "the range to go to"
+            raise make(f"{order.remedy} needs {needed}", "Say --to narrow or --to full (in a plan: to = …).")

@@ -1,4 +1,4 @@
-"""The remedies as work on one open recording: retag, and lift or rescale."""
+"""The remedies as work on one open recording: retag; lift or rescale; and undo."""
 
 from __future__ import annotations
 
@@ -8,16 +8,17 @@ from pathlib import Path
 from typing import Any
 
 from ...kernels.dither import Dither
-from ...kernels.encoding import Encoding, Range
+from ...kernels.encoding import Channel, Encoding, Range
 from .change import Change, Kept
 from .codecs import CodecChoice, choose_codec, writable_depth
 from .errors import Problem
 from .flags import expressible, retag
 from .jobs import plain_name
-from .losses import Losses
+from .losses import ExactMap, Losses, exact_maps
 from .media import Frame, Info, Plane, Recording
 from .plan import Order
 from .remedy import LIFT_BITS
+from .undoing import TakenBack, taken_back_maps
 from .verify import verify_retagged, verify_scaled
 from .writing import transform
 
@@ -30,12 +31,18 @@ class Stopped(Exception):  # noqa: N818  (a wish, no error)
     """The person asked to stop."""
 
 
+DEEPER = ("lift", "undo")
+"""Remedies that take two more bits, so that no code is lost."""
+
+
 def work_for(order: Order, info: Info) -> Retag | Scale:
     """The work that an order asks for.
 
     Raises: Problem where it cannot be done with this recording.
     """
-    return Retag(order, info) if order.remedy == "retag" else Scale(order, info)
+    if order.remedy == "retag":
+        return Retag(order, info)
+    return Undo(order, info) if order.remedy == "undo" else Scale(order, info)
 
 
 class Retag:
@@ -91,18 +98,20 @@ class Scale:
                 "its pixels are floating-point levels; a range of codes needs a depth",
                 "Say which depth the levels stand for: --depth 10 (level = code / 1023).",
             )
-        least = depth + LIFT_BITS if order.remedy == "lift" else depth
+        deeper = order.remedy in DEEPER
+        least = depth + LIFT_BITS if deeper else depth
         wanted = order.depth or writable_depth(info, least) or least
-        if order.remedy == "lift" and wanted < depth + LIFT_BITS and info.depth is not None:
+        if deeper and wanted < depth + LIFT_BITS and info.depth is not None:
+            which = "a lift" if order.remedy == "lift" else "an undo"
             raise Problem(
                 order.path,
-                f"a lift from {depth} bits needs at least {depth + LIFT_BITS} bits to be reversible, not {wanted}",
+                f"{which} from {depth} bits needs at least {depth + LIFT_BITS} bits to be reversible, not {wanted}",
                 "Use --remedy rescale, or another --depth.",
             )
         if wanted > 16:
             raise Problem(order.path, f"no deeper encoding than {depth} bits can be written", "Use --remedy rescale.")
         self.source = Encoding(depth, order.source, info.model, info.bit_shift)
-        self.dither = Dither(order.dither or ("none" if order.remedy == "lift" else "triangular"))
+        self.dither = Dither(order.dither or ("none" if deeper else "triangular"))
         self.choice = self._choose(info, wanted, order.target)
         self.target = Encoding(wanted, order.target, info.model)
         stem = plain_name(order.path) if info.kind == "stills" else order.path.stem
@@ -113,7 +122,8 @@ class Scale:
     def _choose(self, info: Info, depth: int, target: Range) -> CodecChoice:
         """The codec; where full codes would lie in a file that cannot say so, one that can."""
         order = self.order
-        choice = choose_codec(info, depth=depth, remedy=order.remedy, codec=order.codec)
+        coding = "lift" if order.remedy in DEEPER else "rescale"
+        choice = choose_codec(info, depth=depth, remedy=coding, codec=order.codec)
         silent = target is Range.FULL and info.kind == "movie" and not expressible(choice.container, choice.codec)
         if not silent:
             return choice
@@ -123,13 +133,23 @@ class Scale:
                 f"{choice.codec} in {choice.container} cannot say 'full'; readers would take it for narrow",
                 "Use --codec ffv1, or --to narrow.",
             )
-        return choose_codec(info, depth=depth, remedy=order.remedy, codec="ffv1")
+        return choose_codec(info, depth=depth, remedy=coding, codec="ffv1")
+
+    def _change(self, info: Info) -> Change | TakenBack:
+        return Change(self.source, self.target, info, self.dither, self.order.seed)
+
+    def _maps(self) -> dict[Channel, ExactMap]:
+        return exact_maps(self.source, self.target, self.channels)
+
+    def _words(self) -> str:
+        dither = "" if self.dither is Dither.NONE else f", {self.dither.value} dither"
+        return f"{self.source.range.label} to {self.target.range.label}, {self.source.depth} to {self.target.depth} bits{dither}"
 
     def make(self, recording: Recording, partial: Path, stopped: Stopping, progress: Progress | None) -> dict[str, Any]:
         info = recording.info
-        change = Change(self.source, self.target, info, self.dither, self.order.seed)
+        change = self._change(info)
         kept = Kept(info.frames, lossless=self.choice.lossless)
-        losses = Losses(self.source, self.target, self.channels)
+        losses = Losses(self.source, self._maps(), self.channels)
 
         def process(frame: Frame, targets: tuple[Plane, ...]) -> None:
             change.apply(frame, targets)
@@ -156,12 +176,8 @@ class Scale:
             (lambda done: progress("verify", done, written.frames)) if progress else None,
         )
         lossless = "every code kept" if written.lossless else "lossy"
-        dither = "" if self.dither is Dither.NONE else f", {self.dither.value} dither"
         return {
-            "words": (
-                f"{self.source.range.label} to {self.target.range.label}, "
-                f"{self.source.depth} to {self.target.depth} bits{dither}; written as {written.codec} ({lossless})"
-            ),
+            "words": f"{self._words()}; written as {written.codec} ({lossless})",
             "output": {
                 "codec": written.codec,
                 "pixel_format": written.pixel_format,
@@ -174,3 +190,32 @@ class Scale:
             "uncarried": list(written.uncarried),
             "verified": verified,
         }
+
+
+class Undo(Scale):
+    """One scaling taken back: the codes as they were before it, in two more bits, under the flag that they then need."""
+
+    def __init__(self, order: Order, info: Info) -> None:
+        if info.depth is None:
+            raise Problem(
+                order.path,
+                "its pixels are floating-point levels, which were never merged",
+                "Use --remedy lift with the ranges the other way round.",
+            )
+        if order.dither not in (None, "none"):
+            raise Problem(
+                order.path, "an undo keeps every code apart, so there is nothing to dither", "Leave --dither out."
+            )
+        super().__init__(order, info)
+
+    def _change(self, info: Info) -> TakenBack:
+        return TakenBack(self._maps(), self.channels, self.source, self.target)
+
+    def _maps(self) -> dict[Channel, ExactMap]:
+        return taken_back_maps(self.source, self.target, self.channels)
+
+    def _words(self) -> str:
+        return (
+            f"the scaling to {self.source.range.label} taken back, {self.source.depth} to {self.target.depth} bits, "
+            f"flagged {self.target.range.label}"
+        )

@@ -171,12 +171,13 @@ def _undo(info: Info, past: History) -> Remedy | None:
     if deeper is not None:
         ways["undo"] = price(source, Encoding(deeper, target.range, info.model), scaling)
     ways["undo, same depth"] = price(source, target, scaling)
-    name = "lift" if deeper is not None else "rescale"
-    words = (
-        f"no flag puts that right: one scaling has to be taken back (footroom mend FILE --remedy {name} --from {source.range.label} "
-        f"--to {target.range.label}), and the result flagged {source.range.label} (--remedy retag --to {source.range.label}). "
-        "Another copy from before the second scaling is better"
+    here, there = source.range.label, target.range.label
+    how = (
+        f"(footroom mend FILE --remedy undo --from {here}), which leaves them {here}"
+        if deeper is not None
+        else f"(footroom mend FILE --remedy rescale --from {here} --to {there}), and the result flagged {here} (--remedy retag --to {here})"
     )
+    words = f"no flag puts that right: one scaling has to be taken back {how}. Another copy from before the second scaling is better"
     return Remedy("ask", {}, {}, ways, (words,))
 
 
@@ -189,7 +190,7 @@ def _with_past(remedy: Remedy, finding: Finding, flag: Range, past: History) -> 
         words = (
             *words,
             f"it was scaled to {finding.finding.label} already: what it needs is the flag {finding.finding.label}, or that scaling "
-            f"undone (--from {finding.finding.label} --to {again}), never a second scaling to {finding.finding.label}",
+            f"undone (--remedy undo --from {finding.finding.label} --to {again}), never a second scaling to {finding.finding.label}",
         )
     ways = {name: {**cost, "lost_before": lost} for name, cost in remedy.alternatives.items()}
     cost = {**remedy.price, "lost_before": lost} if remedy.price else {}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-REMEDIES = ("none", "retag", "lift", "rescale", "ask")
+REMEDIES = ("none", "retag", "lift", "rescale", "undo", "ask")
 """How a recording is mended; see DEVELOPERS.md, Words."""
 
 PROFILES = ("log", "display", "hlg", "pq")

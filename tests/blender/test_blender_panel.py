@@ -347,6 +347,10 @@ THERE = "a.mov: a result of this name exists, not made by this command."
             "look at it before scaling it (--profile display)",
             "look at it before scaling it (set Pictures are to Finished)",
         ),
+        (
+            "one has to be taken back (footroom mend FILE --remedy undo --from narrow), which leaves them narrow",
+            "one has to be taken back (Undo a scaling, Codes are narrow), which leaves them narrow",
+        ),
         ("Its codes are full. Nothing else.", "Its codes are full. Nothing else."),
     ],
 )

@@ -618,6 +618,13 @@ def record(**changes):
             wish(codes="full"),
             ("lift", "full", "narrow", None, None, 0),
         ),
+        (
+            record(
+                finding="undetermined", agrees=None, remedy="ask", proposal={}, history={"scaled": "to-narrow-twice"}
+            ),
+            wish(remedy="undo", codes="narrow"),
+            ("undo", "narrow", "narrow", None, None, 0),
+        ),
     ],
 )
 def test_orders_are_the_surveys_or_the_persons(found, asked, expected):
@@ -634,6 +641,11 @@ def test_orders_are_the_surveys_or_the_persons(found, asked, expected):
         (record(agrees=None, finding="undetermined", remedy="ask"), wish(), "leaves it to you"),
         (record(agrees=None, finding="undetermined", remedy="ask"), wish(remedy="lift"), "could not tell"),
         (record(), wish(remedy="lift", codes="narrow"), "nothing to mend"),
+        (
+            record(agrees=None, finding="undetermined", remedy="ask"),
+            wish(remedy="undo", codes="narrow"),
+            "no change of range before",
+        ),
     ],
 )
 def test_where_nothing_is_to_be_done_the_reason_is_said(found, asked, words):

@@ -17,6 +17,8 @@ from ..mend import Outcome
 from ..opening import open_recording
 from ..picture import Shot, before_after
 from ..plan import read_plan, write_plan
+from ..report.hook import report_to, say_report
+from ..report.mend_page import mend_page
 from ..survey_command import survey_inputs
 from ..terminal import (
     agreement_words,
@@ -40,7 +42,7 @@ MARK = ".footroom-demo"
 
 
 def run_demo(out: Path, *, overwrite: bool, as_json: bool) -> int:
-    """Shoot, survey, plan, mend, survey again, table and picture, and frame. Returns the exit code."""
+    """Shoot, survey, plan, mend, survey again, table, picture and report, and frame. Returns the exit code."""
     from ..mend_command import jobs_of_plan, print_outcomes, run_jobs
 
     _clear(out, overwrite=overwrite)
@@ -104,6 +106,12 @@ def run_demo(out: Path, *, overwrite: bool, as_json: bool) -> int:
     picture = out / "before-after.png"
     _picture(picture, outcomes)
     say(f"\n   {picture}: a frame before and after, with its waveform. Open it.")
+    page = out / "mended.html"
+    unreported = report_to(page, lambda done: mend_page(outcomes, done=done), overwrite=overwrite, quiet=quiet)
+    if unreported is None:
+        say(f"   {page}: the same of every result, under a slider, for a browser. It needs no network.")
+    elif not quiet:
+        say_report(page, unreported)
 
     say("\n5  Frame: one picture, three deliveries", "bold")
     command, made = frame_demo(out, quiet=quiet)
@@ -118,10 +126,11 @@ def run_demo(out: Path, *, overwrite: bool, as_json: bool) -> int:
             "mended": [outcome.to_json() for outcome in outcomes],
             "after": after,
             "picture": str(picture),
+            "report": str(page) if unreported is None else {"error": str(unreported)},
             "framed": made_json(made),
         }
         print(json.dumps(report, indent=2, ensure_ascii=False))
-    if failed or failed_after or any(outcome.state == "failed" for outcome in outcomes):
+    if failed or failed_after or unreported or any(outcome.state == "failed" for outcome in outcomes):
         return PARTLY
     return OK
 
@@ -137,7 +146,7 @@ def _clear(out: Path, *, overwrite: bool) -> None:
             )
         for child in ("rushes", "mended", "framed"):
             shutil.rmtree(out / child, ignore_errors=True)
-        for file in [*out.glob("plan-*.toml"), out / "before-after.png", out / "deliveries.toml"]:
+        for file in [*out.glob("plan-*.toml"), out / "before-after.png", out / "mended.html", out / "deliveries.toml"]:
             file.unlink(missing_ok=True)
     try:
         out.mkdir(parents=True, exist_ok=True)

@@ -51,17 +51,16 @@ def _after_codec(plain: Way, others: Sequence[Way], taken: str, codec: str) -> V
     at_quality = by_quality.same_quality
     assert at_rate is not None and at_quality is not None
     cost = bits_words(at_quality.more_bits)
+    other = f"{at_quality.look.index:.1f} ({by_quality.dither.value})"
+    named = f"{at_rate.look.index:.1f} ({by_rate.dither.value})"
+    left_words = f"After {codec} at the same bit rate {named} is left, without dither {left:.1f}"
     if _gains(left, at_rate.look.index):
-        why = (
-            f"After {codec} at the same bit rate {at_rate.look.index:.1f} is left, without dither {left:.1f}: it pays."
-        )
-        return Verdict("yes", by_rate.dither, (taken, why))
-    left_words = f"After {codec} at the same bit rate {at_rate.look.index:.1f} is left, without dither {left:.1f}"
+        return Verdict("yes", by_rate.dither, (taken, f"{left_words}: it pays."))
     eaten = f"{left_words}: the codec takes most of the dither away."
     if _gains(left, at_quality.look.index):
-        why = f"At the same quality {at_quality.look.index:.1f} is left, for {cost}: it pays where the delivery allows these."
+        why = f"At the same quality {other} is left, for {cost}: it pays where the delivery allows these."
         return Verdict("at a price", by_quality.dither, (taken, eaten, why))
-    why = f"Nor does it help at the same quality ({at_quality.look.index:.1f} for {cost}). Deliver deeper codes, or at a higher quality."
+    why = f"Nor does it help at the same quality: {other} is left, for {cost}. Deliver deeper codes, or at a higher quality."
     return Verdict("no", Dither.NONE, (taken, eaten, why))
 
 

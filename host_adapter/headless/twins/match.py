@@ -18,7 +18,7 @@ from ..codecs import CodecChoice, choose_codec, writable_depth
 from ..errors import Problem
 from ..flags import expressible
 from ..jobs import Claims, plain_name
-from ..losses import loss_lines
+from ..losses import ExactMap, channel_losses, loss_lines
 from ..media import Frame, Info, Plane
 from ..opening import open_recording, recording_files
 from ..publish import discard, partial_of, publish, sole_writer, system_problem, whole_already
@@ -158,22 +158,10 @@ class _Work:
         }  # fmt: skip
 
     def _lost(self, histogram: npt.NDArray[np.int64], channel: Channel) -> dict[str, Any]:
-        """What the way back costs, counted over every sample; see losses.channel_losses."""
-        used = np.nonzero(histogram)[0]
-        exact = back_codes(self.named, self.trusted, self.depth, channel, self.info.model)[used]
-        most = (1 << self.depth) - 1
-        low, high = exact < 0, exact > most
-        inside = exact[~low & ~high]
-        return {
-            "samples": int(histogram.sum()),
-            "gain": float(1 / self.named.codes(channel, self.info.model)[0]),
-            "codes_in_use": len(used),
-            "codes_merged": len(inside) - len(np.unique(inside)),
-            "codes_clipped_low": int(low.sum()),
-            "codes_clipped_high": int(high.sum()),
-            "samples_clipped_low": int(histogram[used[low]].sum()),
-            "samples_clipped_high": int(histogram[used[high]].sum()),
-        }
+        """What the way back costs."""
+        gain = float(1 / self.named.codes(channel, self.info.model)[0])
+        codes = back_codes(self.named, self.trusted, self.depth, channel, self.info.model)
+        return channel_losses(histogram, ExactMap(gain, codes, (1 << self.depth) - 1))
 
 
 def match_lines(result: Path, receipt: dict[str, Any]) -> list[str]:
