@@ -13,6 +13,7 @@ EXIT_CODES = """
 Exit codes: 0 fine; 1 the check found something; 2 the request or the input is wrong;
 3 some inputs failed and the rest were done; 130 interrupted.
 """
+INPUTS = click.argument("inputs", nargs=-1, type=click.Path(path_type=Path), metavar="INPUT…")
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
 REPORT = click.option(
     "--report",
