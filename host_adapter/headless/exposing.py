@@ -58,17 +58,22 @@ class Shares:
         return f"clipped: {self.shares[-1]:.2%} of the picture; no light: {self.shares[0]:.2%}"
 
 
-def exposure_values(given: Mapping[str, Any]) -> dict[str, Any]:
-    """The exposure effect's values of what a command line gives, zones as a path or text.
-
-    Raises: Problem where curve and display are both named, or a value is wrong.
-    """
-    if "curve" in given and "display" in given:
+def check_one_transfer(given: Mapping[str, Any]) -> None:
+    """Raises: Problem where curve and display are both named."""
+    if given.get("curve") is not None and given.get("display") is not None:
         raise Problem(
             None,
             "a curve and a display are both named",
             "Name --curve for log footage, or --display for a finished picture.",
         )
+
+
+def exposure_values(given: Mapping[str, Any]) -> dict[str, Any]:
+    """The exposure effect's values of what a command line gives, zones as a path or text.
+
+    Raises: Problem where curve and display are both named, or a value is wrong.
+    """
+    check_one_transfer(given)
     try:
         return EFFECT.values({**given, "zones": str(given.get("zones", ""))})
     except ValueError as error:

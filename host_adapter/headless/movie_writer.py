@@ -25,6 +25,7 @@ from .media import Info, Plane, Written
 from .movie import container_name, open_input, picture_stream
 from .pixel_formats import plane_views
 from .sidefacts import FileFacts, Mastering, PictureFacts, compare, file_facts, picture_facts
+from .unfinished import let_go, library_words, system_error
 
 ENCODER_THREADS = 4
 """Encoders hold pictures for every thread; more than this buys little and costs memory."""
@@ -205,12 +206,7 @@ class MovieWriter:
 
     def abandon(self) -> None:
         """Let go of the file; what is in it does not count."""
-        output = getattr(self, "output", None)
-        if output is not None:
-            try:
-                output.close()
-            except (av.error.FFmpegError, ValueError):
-                return
+        let_go(getattr(self, "output", None))
 
     def written(self) -> Written:
         """What was written and carried, judged from the file as it reads."""
@@ -238,11 +234,8 @@ class MovieWriter:
         return bool(self.choice.container in {"mkv", "webm"} and uneven and base and (base * 1000).denominator != 1)
 
     def _refused(self, error: Exception) -> Exception:
-        number = getattr(error, "errno", None)
-        if isinstance(error, OSError) and number:
-            return OSError(number, str(getattr(error, "strerror", error)), str(self.target))
-        reason = str(getattr(error, "strerror", None) or error).lower()
-        return Problem(
+        reason = library_words(error)
+        return system_error(error, self.target) or Problem(
             self.info.path,
             f"{self.choice.encoder} in {self.choice.container} refused {self.info.width}x{self.info.height} ({reason})",
             "Choose another codec: --codec ffv1.",

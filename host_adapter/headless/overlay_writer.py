@@ -40,6 +40,7 @@ from .matroska_extras import Extras, add_to_header
 from .media import Plane
 from .pixel_formats import plane_views
 from .stills_writer import raise_disk_error, set_pixel_aspect
+from .unfinished import let_go, library_words, system_error
 
 Levels = npt.NDArray[Any]
 """float32 [rows, columns] or [rows, columns, 3], 0..1."""
@@ -290,19 +291,13 @@ class OverlayMovie:
 
     def _discard(self) -> None:
         try:
-            if self._output is not None:
-                self._output.close()
-        except (av.error.FFmpegError, ValueError):
-            pass  # what is in the file does not count
+            let_go(self._output)
         finally:
             self.path.unlink(missing_ok=True)
 
     def _refused(self, failure: Exception) -> Exception:
-        number = getattr(failure, "errno", None)
-        if isinstance(failure, OSError) and number:
-            return OSError(number, str(getattr(failure, "strerror", failure)), str(self.path))
-        reason = str(getattr(failure, "strerror", None) or failure).lower()
-        return Problem(
+        reason = library_words(failure)
+        return system_error(failure, self.path) or Problem(
             self.path,
             f"{self._form.encoder} in {self._form.container} refused {self.width}x{self.height} at {self.rate} ({reason})",
             "Check the size, the rate and the timecode.",

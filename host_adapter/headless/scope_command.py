@@ -21,6 +21,7 @@ from ..wanted import read_size
 from .applying import Tell, apply_effect, choice_for
 from .errors import Problem
 from .exits import OK
+from .exposing import check_one_transfer
 from .host import image_of
 from .jobs import Claims
 from .media import Info, Recording
@@ -113,10 +114,7 @@ def _check_heard(made_as: str, at: float | None, values: Mapping[str, Any]) -> N
             if values[option] is not None:
                 words = f"--{option.replace('_', '-')} is of two recordings, and there is one"
                 raise Problem(None, words, "Name the other one with --against FILE.")
-    if values["curve"] is not None and values["display"] is not None:
-        raise Problem(
-            None, "a curve and a display are both named", "Name --curve for log footage, or --display for a finished picture."
-        )  # fmt: skip
+    check_one_transfer(values)
 
 
 def _check_name(made_as: str, out: Path) -> None:

@@ -21,6 +21,7 @@ from .carry import muxer_options
 from .codecs import encoder_opens
 from .errors import Problem
 from .pixel_formats import plane_views
+from .unfinished import let_go, library_words, system_error
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,19 +142,15 @@ class DrawnMovie:
 
     def _discard(self) -> None:
         try:
-            if self._output is not None:
-                self._output.close()
-        except (av.error.FFmpegError, ValueError):
-            pass  # what is in the file does not count
+            let_go(self._output)
         finally:
             self.path.unlink(missing_ok=True)
 
     def _refused(self, failure: Exception) -> Exception:
-        if isinstance(failure, OSError) and failure.errno:
-            return OSError(failure.errno, str(failure.strerror or failure), str(self.path))
-        reason = str(getattr(failure, "strerror", None) or failure).lower()
-        return Problem(
-            self.path, f"{self.form.encoder} refused {self.size[0]}x{self.size[1]} ({reason})", "Check the size."
+        return system_error(failure, self.path) or Problem(
+            self.path,
+            f"{self.form.encoder} refused {self.size[0]}x{self.size[1]} ({library_words(failure)})",
+            "Check the size.",
         )
 
     def verify(self) -> dict[str, Any]:
