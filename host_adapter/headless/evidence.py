@@ -156,8 +156,8 @@ class Evidence:
 
 
 @dataclass(slots=True)
-class _Gatherer:
-    """Adds up frames."""
+class Gatherer:
+    """Adds up frames; `evidence` is what they show."""
 
     depth: int
     model: Model
@@ -229,7 +229,7 @@ def gather(recording: Recording, frames: int = FRAMES) -> Evidence:
 def gather_frames(frames: Iterable[Frame], info: Info) -> Evidence:
     """The evidence of the frames handed in; see gather."""
     encoding = info.encoding(Range.NARROW)
-    gatherer = _Gatherer(encoding.depth, info.model, encoding.bit_shift)
+    gatherer = Gatherer(encoding.depth, info.model, encoding.bit_shift)
     for frame in frames:
         gatherer.add(frame, encoding)
     if not gatherer.strips:

@@ -16,6 +16,7 @@ from ..survey import survey, trusted_range
 from ..viewing import matrix_of
 from .examine import Examiner
 from .rules import Rule
+from .shots import Shots, shots_check
 from .verdict import FAIL, OPEN, PASS, Check, Clock, Gathering, mixed_check
 
 _HDR = {"arib-std-b67": "HLG", "smpte2084": "PQ"}
@@ -73,22 +74,31 @@ def check(path: Path, rule: Rule, progress: Callable[[int, int | None], None] | 
             )
         flag = trusted_range(info)
         checks = [*_of_range(rule, flag), *_of_flag(rule, recording, flag)]
-        gathered = _measure(recording, rule, flag, progress)
+        shots = Shots(info, flag) if rule.mixed != "any" else None
+        gathered = _measure(recording, rule, flag, shots, progress)
         checks += gathered.checks()
-        if rule.mixed != "any" and gathered.frames > 1:
-            checks.append(mixed_check(gathered.quantiles, info.depth, rule.mixed))
+        if shots is not None and gathered.frames > 1:
+            mixed = mixed_check(gathered.quantiles, info.depth, rule.mixed)
+            checks.append(mixed if mixed.verdict != PASS else shots_check(shots.all(), flag, rule.mixed))
         clock = Clock(start_timecode(recording), info.rate)
     return Verdict(info, rule, flag, clock, gathered.frames, tuple(checks))
 
 
 def _measure(
-    recording: Recording, rule: Rule, flag: Range, progress: Callable[[int, int | None], None] | None
+    recording: Recording,
+    rule: Rule,
+    flag: Range,
+    shots: Shots | None,
+    progress: Callable[[int, int | None], None] | None,
 ) -> Gathering:
     info = recording.info
     examiner = Examiner(rule, info, info.encoding(flag), matrix_of(info))
     gathered = Gathering(examiner.limits)
     for frame in recording.frames():
-        gathered.take(examiner.look(frame))
+        look = examiner.look(frame)
+        gathered.take(look)
+        if shots is not None:
+            shots.take(frame, look.quantiles)
         if progress is not None:
             progress(gathered.frames, info.frames)
     if not gathered.frames:
