@@ -13,6 +13,7 @@ from typing import Any
 
 import bpy
 
+from . import versions
 from .strips import absolute, as_folder, written_path
 
 ORIGINAL = "footroom_original"
@@ -188,7 +189,8 @@ def _swap_movie(strip: Any, filepath: str, source: Reading | None, held: int, *,
         raise Refused(f"{path.name} has {reading.words}, and the strip is made for {source.words}")
     before, timing, was = facts(strip), _timing(strip), strip.filepath
     strip.filepath = filepath
-    _restore(strip, {**before, ("animation_offset_end",): before["animation_offset_end",] + extra - held})
+    trimmed = (versions.hard_trim_end(strip),)
+    _restore(strip, {**before, trimmed: before[trimmed] + extra - held})
     if _timing(strip) != timing:
         strip.filepath = was
         _restore(strip, before)
@@ -197,7 +199,7 @@ def _swap_movie(strip: Any, filepath: str, source: Reading | None, held: int, *,
 
 
 def _timing(strip: Any) -> tuple[float, ...]:
-    return strip.frame_duration, strip.frame_final_start, strip.frame_final_end
+    return versions.content_length(strip), versions.shows_from(strip), versions.shows_to(strip)
 
 
 def _swap_stills(strip: Any, directory: str, names: Sequence[str]) -> None:
@@ -219,8 +221,9 @@ def facts(strip: Any) -> dict[tuple[str, ...], Any]:
     for path, owner in [((), strip), *(((part,), getattr(strip, part, None)) for part in _PARTS)]:
         if owner is None:
             continue
+        passed = _OWN | versions.superseded(owner)
         for prop in owner.bl_rna.properties:
-            if prop.is_readonly or prop.identifier in _OWN or prop.type in ("POINTER", "COLLECTION"):
+            if prop.is_readonly or prop.identifier in passed or prop.type in ("POINTER", "COLLECTION"):
                 continue
             value = getattr(owner, prop.identifier)
             found[*path, prop.identifier] = tuple(value) if getattr(prop, "is_array", False) else value
@@ -228,7 +231,7 @@ def facts(strip: Any) -> dict[tuple[str, ...], Any]:
 
 
 def _restore(strip: Any, before: dict[tuple[str, ...], Any]) -> None:
-    for path, value in sorted(before.items(), key=lambda item: not item[0][-1].startswith("animation_offset")):
+    for path, value in sorted(before.items(), key=lambda item: versions.set_order(item[0][-1])):
         owner = getattr(strip, path[0]) if len(path) > 1 else strip
         now = getattr(owner, path[-1])
         if (tuple(now) if isinstance(value, tuple) else now) != value:

@@ -84,7 +84,7 @@ def _walk(scene: Any) -> Iterator[tuple[Any, bool]]:
     waiting = [(versions.top_level(editor), editor.channels, False)]
     while waiting:
         strips, channels, muted = waiting.pop()
-        for strip in sorted(strips, key=lambda each: (each.frame_final_start, each.channel)):
+        for strip in sorted(strips, key=lambda each: (versions.shows_from(each), each.channel)):
             silent = muted or strip.mute or channels[strip.channel].mute
             if strip.type == "META":
                 waiting.append((versions.top_level(strip), strip.channels, silent))

@@ -82,6 +82,38 @@ def selected(context: Any) -> list[Any]:
     return found or ([active] if active is not None else [])
 
 
+_TIMES = {
+    "frame_start": "content_start",
+    "frame_duration": "content_duration",
+    "frame_final_start": "left_handle",
+    "frame_final_end": "right_handle",
+    "frame_final_duration": "duration",
+    "frame_offset_start": "left_handle_offset",
+    "frame_offset_end": "right_handle_offset",
+    "animation_offset_start": "content_trim_start",
+    "animation_offset_end": "content_trim_end",
+}
+"""Times of a strip: their names before 5.3, and since."""
+
+
+def superseded(owner: Any) -> set[str]:
+    """Names of times that a strip has under a newer name too; they go in 6.0, and to read one warns."""
+    names = owner.bl_rna.properties.keys()
+    return {before for before, now in _TIMES.items() if before in names and now in names}
+
+
+def set_order(name: str) -> int:
+    """When a setting of a strip is set among others: offsets of the handles, then hard trims, which never leave less than a frame."""
+    name = {now: before for before, now in _TIMES.items()}.get(name, name)
+    return 0 if name.startswith("frame_offset") else 1 if name.startswith("animation_offset") else 2
+
+
+def hard_trim_end(strip: Any) -> str:
+    """What the frames that are trimmed hard off a strip's end are called."""
+    before = "animation_offset_end"
+    return _TIMES[before] if before in superseded(strip) else before
+
+
 def _time(strip: Any, now: str, before: str) -> Any:
     """A time under its name since 5.3, or the one before, which goes in 6.0."""
     return getattr(strip, now) if hasattr(strip, now) else getattr(strip, before)
