@@ -18,6 +18,8 @@ from .headless.errors import Problem
 Colour = tuple[float, float, float]
 """Linear light of sRGB's primaries, 0..1."""
 
+PICTURE = "picture"
+"""In place of a colour: the zone shows the picture itself."""
 _HEX = re.compile(r"#[0-9a-fA-F]{6}")
 _KEYS = ("clip", "black", "zone")
 _ZONE_KEYS = ("name", "from", "colour")
@@ -26,12 +28,12 @@ _LEAST_RISE = 1.02  # of luminance from zone to zone; less is not seen
 
 @dataclass(frozen=True, slots=True)
 class Zone:
-    """start, end : stops from 18 % grey, None where there is no end"""
+    """start, end : stops from 18 % grey, None where there is no end; colour : None where the picture shows through"""
 
     name: str
     start: float | None
     end: float | None
-    colour: Colour
+    colour: Colour | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,12 +101,16 @@ def _zones(path: Path | None, document: Mapping[str, Any]) -> Zones:
                 path, f"{where} begins at {start:g}, the one before at {last:g}", "Each is at least .1 stop wide."
             )
         starts.append(None if start is None else float(start))
-    colours = [_colour(path, f"zone {number}", entry.get("colour")) for number, entry in enumerate(entries, 1)]
-    for number, (darker, lighter) in enumerate(pairwise(colours), 1):
+    colours = [
+        None if entry.get("colour") == PICTURE else _colour(path, f"zone {number}", entry.get("colour"))
+        for number, entry in enumerate(entries, 1)
+    ]
+    drawn = [(number, colour) for number, colour in enumerate(colours, 1) if colour is not None]
+    for (before, darker), (after, lighter) in pairwise(drawn):
         if luminance(lighter) < luminance(darker) * _LEAST_RISE:
             raise Problem(
                 path,
-                f"zone {number + 1} is not lighter than zone {number}",
+                f"zone {after} is not lighter than zone {before}",
                 "Lightness rises with exposure, so that the map reads in grey and with any colour vision.",
             )
     made = tuple(
@@ -131,7 +137,7 @@ def _pair(path: Path | None, key: str, document: Mapping[str, Any]) -> tuple[Col
 
 def _colour(path: Path | None, where: str, word: Any) -> Colour:
     if not isinstance(word, str) or not _HEX.fullmatch(word):
-        raise Problem(path, f"the colour of {where} is {word!r}", 'Write it as "#1f4591".')
+        raise Problem(path, f"the colour of {where} is {word!r}", 'Write it as "#1f4591", or of a zone as "picture".')
     red, green, blue = linear(np.array([int(word[at : at + 2], 16) for at in (1, 3, 5)]) / 255)
     return float(red), float(green), float(blue)
 

@@ -80,7 +80,7 @@ def stops_of(levels: Levels, by: Meter) -> Levels:
 class Shades:
     """The look of a map.
 
-    table : R'G'B' levels [bins, 3] by stops, _PER_STOP of them to a stop, from `start`
+    table : R'G'B' levels [bins, 3] by stops, _PER_STOP of them to a stop, from `start`; NaN where the picture shows through
     clip, black : two R'G'B' colours each, of the pattern's figure and its ground
     """
 
@@ -92,7 +92,7 @@ class Shades:
 
 def shades(
     edges: Sequence[float],
-    colours: Sequence[tuple[float, float, float]],
+    colours: Sequence[tuple[float, float, float] | None],
     *,
     encode: Callable[[Floats], Floats],
     clip: Sequence[tuple[float, float, float]],
@@ -102,7 +102,7 @@ def shades(
 ) -> Shades:
     """A table of shades.
 
-    edges : stops between zones, going up; colours : one more, linear light 0..1, of each zone's middle
+    edges : stops between zones, going up; colours : one more, linear light 0..1, of each zone's middle; None shows the picture
     encode : linear light to R'G'B' levels of the display that the map is for
     slope : stops of lightness from a zone's beginning to its end; the outermost zones, which have no end, take `reach` stops
     clip, black : linear colours of figure and ground
@@ -119,7 +119,8 @@ def shades(
     stops = ends[0] + np.arange(count) / _PER_STOP
     zone = np.searchsorted(bounds, stops, side="right")
     share = np.clip((stops - ends[zone]) / (ends[zone + 1] - ends[zone]), 0, 1)
-    linear = np.asarray(colours, np.float64)[zone] * 2.0 ** ((share - 0.5) * slope)[:, None]
+    middles = np.array([(np.nan,) * 3 if colour is None else colour for colour in colours], np.float64)
+    linear = middles[zone] * 2.0 ** ((share - 0.5) * slope)[:, None]
     patterns = (np.asarray(encode(np.asarray(pair, np.float64)), np.float32) for pair in (clip, black))
     return Shades(np.asarray(encode(np.clip(linear, 0, 1)), np.float32), float(ends[0]), *patterns)
 
@@ -127,7 +128,7 @@ def shades(
 def shade(
     stops: Levels, look: Shades, edges: Sequence[float], out: Levels, *, period: int, origin: tuple[int, int] = (0, 0)
 ) -> None:
-    """Draw the map: out's R', G', B' from stops; alpha is left alone.
+    """Draw the map: out's R', G', B' from stops; alpha is left alone, and all of it where the picture shows through.
 
     stops : float32 [rows, columns]; out : float32 [rows, columns, 4], packed rows, overwritten
     edges : as `shades` had them: a zone's first stop is its own, whatever bin it falls in
@@ -227,5 +228,7 @@ def _shade(stops: Any, out: Any, table: Any, edges: Any, pattern: Any, number: A
                     bound = (edges[edge] - start) * per_stop
                     if value >= edges[edge] and first < bound:
                         first = min(first + 1, last)
+                if np.isnan(table[first, 0]):
+                    continue
                 for channel in range(3):
                     written[i + np.uint64(channel)] = table[first, channel]

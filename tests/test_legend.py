@@ -5,7 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from footroom.host_adapter.legend import draw_legend, least_height, legend_of, legend_width
+from footroom.host_adapter.legend import legend_of
+from footroom.host_adapter.legend_drawing import draw_legend, least_height, legend_width
 from footroom.host_adapter.transfer import transfer_of
 from footroom.host_adapter.zones import encoded, read_zones
 from footroom.kernels import Encoding, Range

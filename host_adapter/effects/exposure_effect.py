@@ -233,7 +233,7 @@ class Look:
     def __init__(
         self, curve: str, display: str, zones: str, clip: float, encoding: Encoding | None, matrix: Any
     ) -> None:
-        from ...kernels.exposure import meter, shades
+        from ...kernels.exposure import meter
         from ...kernels.matrix import Matrix
         from ..transfer import transfer_of
         from ..zones import read_zones
@@ -251,8 +251,14 @@ class Look:
             self.transfer.light, weights=(float(weights.red), float(weights.green), float(weights.blue)),
             clip=self.clip, black=self.black,
         )  # fmt: skip
-        self.shades = shades(
-            self.edges, [zone.colour for zone in self.zones.zones], encode=shown_by(self.transfer.key),
+        self.shades = self.shades_for(self.transfer.key)
+
+    def shades_for(self, key: str) -> Any:
+        """The zones' shades for a picture of a display (a log curve: sRGB's)."""
+        from ...kernels.exposure import shades
+
+        return shades(
+            self.edges, [zone.colour for zone in self.zones.zones], encode=shown_by(key),
             clip=self.zones.clip, black=self.zones.black,
         )  # fmt: skip
 
@@ -291,7 +297,8 @@ def _legend_sparse(
 ) -> Any:  # fmt: skip
     from ...kernels.matrix import Matrix
     from ...kernels.overlay import Siting, sparse_planes
-    from ..legend import draw_legend, least_height, legend_of, legend_width
+    from ..legend import legend_of
+    from ..legend_drawing import draw_legend, least_height, legend_width
 
     values = dict(items)
     look = look_for(values, encoding, matrix)

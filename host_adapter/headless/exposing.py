@@ -18,7 +18,8 @@ from ...kernels.matrix import Matrix
 from ...kernels.overlay import premultiplied
 from ..effects.exposure_effect import EFFECT, Look, levels_of, look_for, stripe_period
 from ..effects.range_effect import assumed
-from ..legend import Legend, draw_legend, least_height, legend_of
+from ..legend import Legend, legend_of
+from ..legend_drawing import draw_legend, least_height
 from ..transfer import transfer_of
 from ..zones import encoded
 from .delivery.makers import clock_of, first_frame

@@ -132,7 +132,8 @@ def _zones(_out: Path, options: dict[str, Any]) -> Table:
     given = {name: options[name] for name in ("curve", "display", "clip") if options[name] is not None}
     values = exposure_values({**given, "zones": options["zones"] or ""})
     return zones_table(
-        values, source=source, target=source if target is None else target, depth=options["depth"], size=options["size"]
+        values, source=source, target=source if target is None else target, depth=options["depth"], size=options["size"],
+        over=options["over"],
     )  # fmt: skip
 
 

@@ -101,6 +101,11 @@ def view(**options: Any) -> None:
 @option(exposure.DISPLAY)
 @click.option("--zones", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help=exposure.ZONES.help)
 @option(exposure.CLIP, metavar="X")
+@click.option(
+    "--over",
+    type=click.Choice(list(DISPLAYS)),
+    help='Zones of colour "picture" show it as a view for this display; the signal as it is if left out.',
+)
 @click.option("--from", "source", type=_RANGES, callback=_range, required=True, help="Range of the signal.")
 @click.option("--to", "target", type=_RANGES, callback=_range, help="Range that comes out; the same one if left out.")
 @_common

@@ -87,25 +87,40 @@ def view_table(
     )  # fmt: skip
 
 
-def zones_table(values: Mapping[str, Any], *, source: Range, target: Range, depth: int, size: int | None) -> Table:
+def zones_table(
+    values: Mapping[str, Any],
+    *,
+    source: Range,
+    target: Range,
+    depth: int,
+    size: int | None,
+    over: str | None = None,
+) -> Table:
     """An exposure map for a monitor: each colour as the zone that its light lies in.
 
     values : of the exposure effect: curve, display, zones, clip
+    over : the display that zones which show the picture show it for, as a view does; None: the signal as it is
 
-    Raises: Problem where a name is unknown or the zones file is wrong.
+    Raises: Problem where a name is unknown, the zones file is wrong, or a view is asked for that nothing would show.
     """
     encoding = Encoding(depth, source, Model.RGB)
     look = look_for(values, encoding)
-    plain = replace_patterns(look)
+    plain = replace_patterns(look.shades if over is None else look.shades_for(over))
     to_level, from_level = level_line(source, depth), level_line(target, depth).back
+    shown = None if over is None else _over(values, look, over, float(to_level.at(Fraction(1))))
 
     def exact(signal: Signals) -> Signals:
         levels = np.ones((1, len(signal), 4), np.float32)
         levels[0, :, :3] = to_level(signal)
-        shade(stops_of(levels, look.meter), plain, look.edges, levels, period=4)
+        stops = stops_of(levels, look.meter)
+        if shown is not None:
+            levels[0, :, :3] = shown(to_level(signal))
+        shade(stops, plain, look.edges, levels, period=4)
         return from_level(levels[0, :, :3].astype(np.float64))
 
+    seen = () if over is None else (f"Zones that show the picture show it for {transfer_of(None, over).label}.",)
     notes = (
+        *seen,
         "Borders of zones are as sharp as one step of the table. Clipped and no light have a flat colour here: a table has no patterns.",
         "Light is weighed with BT.709's numbers for red, green and blue.",
     )
@@ -116,9 +131,21 @@ def zones_table(values: Mapping[str, Any], *, source: Range, target: Range, dept
     )  # fmt: skip
 
 
-def replace_patterns(look: Look) -> Shades:
+def _over(values: Mapping[str, Any], look: Look, over: str, top: float) -> _Shown:
+    """What zones show that show the picture. Raises: Problem."""
+    if not values["curve"]:
+        raise Problem(None, "a view is of log, and no curve is named", "Name --curve, or leave --over out.")
+    if all(zone.colour is not None for zone in look.zones.zones):
+        raise Problem(
+            None,
+            "a view is asked for under the zones, and every zone has a colour of its own",
+            'Write colour = "picture" for the zones of a file (--zones) that it is to show through.',
+        )
+    return _Shown(look.transfer, transfer_of(None, over), top, clip=False)
+
+
+def replace_patterns(flat: Shades) -> Shades:
     """Shades whose patterns are flat: figure of what is clipped, ground of what has no light."""
-    flat = look.shades
     return Shades(flat.table, flat.start, flat.clip[[0, 0]], flat.black[[1, 1]])
 
 
