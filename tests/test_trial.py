@@ -15,6 +15,7 @@ from PIL import Image
 
 from footroom.host_adapter.headless.command import footroom
 from footroom.host_adapter.headless.errors import Problem
+from footroom.host_adapter.headless.opening import gather
 from footroom.host_adapter.headless.trial.coding import CLOSE, CODERS, at_rate, coder_of, through
 from footroom.host_adapter.headless.trial.material import GRADIENTS, from_recording, gradients
 from footroom.host_adapter.headless.trial.measure import Truth
@@ -66,6 +67,10 @@ def test_a_clip_through_its_codec(clip, tmp_path):
     assert json.loads((out / "trial.json").read_text())["trials"] == said["trials"]
     pictures = sorted(path.name for path in out.glob("*.png"))
     assert pictures == ["kestrel-crops.png", "kestrel-line.png", "kestrel-spectra.png"]
+    assert gather([out]) == ([], [])  # a survey of the folder above does not take them for recordings
+    (out / "a.png").write_bytes((out / pictures[0]).read_bytes())
+    assert gather([out]) == ([out / "a.png"], [])
+    (out / "a.png").unlink()
     for name in pictures:
         with Image.open(out / name) as picture:
             assert picture.width >= 900

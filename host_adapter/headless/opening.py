@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -22,6 +23,9 @@ MOVIE_SUFFIXES = frozenset(f".{suffix}" for suffix in _MOVIES)
 
 OTHER_STILLS = frozenset(f".{suffix}" for suffix in _PICTURES)
 """Stills that are no part of a recording here."""
+
+TRIAL_RECORD = "trial.json"
+"""What `footroom trial --out` writes beside its pictures, with their names."""
 
 
 def open_recording(path: Path | str) -> Recording:
@@ -46,8 +50,8 @@ def gather(inputs: Iterable[Path | str]) -> tuple[list[Path], list[Path]]:
     """Recordings under the given files, folders and patterns, in natural order, each once; and the files passed over.
 
     Returns recordings (movies' paths, and patterns `name.####.ext` for sequences) and what was found in folders that is
-    no recording. Hidden files and receipts are neither. Something named outright always counts as a recording: opening
-    it says what is wrong with it.
+    no recording. Hidden files, receipts, and a trial's pictures and record are neither. Something named outright always
+    counts as a recording: opening it says what is wrong with it.
     """
     found: dict[Path, None] = {}
     passed: dict[Path, None] = {}
@@ -68,7 +72,8 @@ def _gather_folder(folder: Path, found: dict[Path, None], passed: dict[Path, Non
         entries = sorted(folder.iterdir(), key=natural_key)
     except PermissionError:
         raise Problem(folder, "the folder may not be read", "Give yourself permission to read it.") from None
-    entries = [entry for entry in entries if not entry.name.startswith((".", "$"))]
+    own = _of_a_trial(folder)
+    entries = [entry for entry in entries if not entry.name.startswith((".", "$")) and entry.name not in own]
     runs: list[Run] = runs_in(entry for entry in entries if entry.suffix.lower() in STILL_SUFFIXES and entry.is_file())
     members = {member: run for run in runs for member in run.files.values()}
     for entry in entries:
@@ -81,6 +86,17 @@ def _gather_folder(folder: Path, found: dict[Path, None], passed: dict[Path, Non
             found[entry] = None
         elif not is_receipt(entry):
             passed[entry] = None
+
+
+def _of_a_trial(folder: Path) -> set[str]:
+    """Names of what `footroom trial --out` wrote there: its record and the pictures that the record names."""
+    try:
+        pictures = json.loads((folder / TRIAL_RECORD).read_bytes())["pictures"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return set()
+    return (
+        {TRIAL_RECORD, *(name for name in pictures if isinstance(name, str))} if isinstance(pictures, list) else set()
+    )
 
 
 def is_receipt(path: Path) -> bool:

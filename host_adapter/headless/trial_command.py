@@ -15,6 +15,7 @@ from ...kernels.encoding import Range
 from .errors import Problem
 from .exits import OK, PARTLY, WRONG
 from .jobs import find_sources
+from .opening import TRIAL_RECORD
 from .publish import make_folder
 from .terminal import console, plain, plain_table, progress_bars
 from .trial.material import Material, from_recording, gradients
@@ -127,12 +128,13 @@ def write_folder(out: Path, trials: list[Trial], *, overwrite: bool) -> None:
 
     try:
         make_folder(out)
-        names = _stems(trials)
+        names, made = _stems(trials), []
         for name, trial in zip(names, trials, strict=True):
             for kind, data in pictures(trial):
-                _write(out / f"{name}-{kind}.png", data)
-        text = json.dumps({"trials": [trial.to_json() for trial in trials]}, indent=2, ensure_ascii=False)
-        _write(out / "trial.json", text.encode())
+                made.append(f"{name}-{kind}.png")
+                _write(out / made[-1], data)
+        record = {"trials": [trial.to_json() for trial in trials], "pictures": made}
+        _write(out / TRIAL_RECORD, json.dumps(record, indent=2, ensure_ascii=False).encode())
     except OSError as error:
         raise Problem(out, f"the folder cannot be written ({error.strerror})", "Choose another --out.") from None
 
