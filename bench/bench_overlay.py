@@ -13,6 +13,7 @@ import statistics
 import time
 from collections.abc import Callable
 from fractions import Fraction
+from typing import Any
 
 import cv2
 import numpy as np
@@ -20,6 +21,7 @@ import pytest
 
 from footroom.host_adapter.guides import Guides, draw
 from footroom.kernels import Channel, Encoding, Range
+from footroom.kernels._jit import kernel
 from footroom.kernels.framing import Picture, Wanted, outside, place
 from footroom.kernels.overlay import Siting, Sparse, blend, sparse_planes
 
@@ -166,6 +168,34 @@ def test_build(benchmark, case, rounds, ratios):
     benchmark.group = f"{case.what}, the sparse form"
     benchmark.pedantic(case.build, rounds=few)
     ratios(f"{case.what}: the sparse form, once", "footroom", against_copy(case, case.build, few))
+
+
+@kernel("plane")
+def _touch(plane: Any, places: Any) -> None:
+    for number in range(places.shape[0]):
+        plane[places[number, 0], places[number, 1]] += np.uint16(1)
+
+
+def test_touch(benchmark, case, rounds, ratios):
+    """The least that drawing after a copy can cost here: one word changed in every 64 bytes of memory that hold a touched sample."""
+    lines = []
+    for sparse in case.sparse:
+        words = np.pad(sparse.touched(), ((0, 0), (0, -sparse.columns % 32))).reshape(sparse.rows, -1, 32)
+        y, x = np.nonzero(words.any(2))
+        order = np.lexsort((y, x, y // 16))
+        lines.append(np.stack([y, np.minimum(32 * x + 16, sparse.columns - 1)], 1)[order].astype(np.int32))
+
+    def run():
+        for plane, places in zip(case.out, lines, strict=True):
+            _touch(plane, places)
+
+    case.copy()
+    run()
+    for out, plane, places in zip(case.out, case.frame, lines, strict=True):
+        assert (out != plane).sum() == len(places)
+    benchmark.group = case.what
+    benchmark.pedantic(run, rounds=min(rounds, 5))
+    ratios(f"{case.what}: a word in each line of memory touched", "the memory", against_copy(case, run, rounds))
 
 
 def _numpy_float32(case: Case) -> None:

@@ -114,26 +114,52 @@ def fetch(plane: Any, y: int, x: int) -> None:
     """Ask for the memory around plane[y, x], soon to be changed; nothing else happens."""
 
 
+def fetch_table(table: Any, at: int) -> None:
+    """Ask for the memory around table[at], soon to be read; nothing else happens."""
+
+
+def _hint(builder: Any, pointer: Any, writing: int) -> None:
+    number = ir.IntType(32)
+    hint = builder.module.declare_intrinsic(
+        "llvm.prefetch", [cgutils.voidptr_t], ir.FunctionType(ir.VoidType(), [cgutils.voidptr_t] + [number] * 3)
+    )
+    near = builder.bitcast(pointer, cgutils.voidptr_t)
+    builder.call(hint, [near, number(writing), number(3), number(1)])  # to read or write, to keep near, data
+
+
 @intrinsic  # type: ignore[untyped-decorator]
 def _prefetch(typing_context: Any, plane: Any, y: Any, x: Any) -> Any:
     def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
         array = make_array(signature.args[0])(context, builder, args[0])
         down, across = cgutils.unpack_tuple(builder, array.strides, 2)
         offset = builder.add(builder.mul(args[1], down), builder.mul(args[2], across))
-        pointer = builder.bitcast(cgutils.pointer_add(builder, array.data, offset), cgutils.voidptr_t)
-        number = ir.IntType(32)
-        hint = builder.module.declare_intrinsic(
-            "llvm.prefetch", [cgutils.voidptr_t], ir.FunctionType(ir.VoidType(), [cgutils.voidptr_t] + [number] * 3)
-        )
-        builder.call(hint, [pointer, number(1), number(3), number(1)])  # to write, to keep near, data
+        _hint(builder, cgutils.pointer_add(builder, array.data, offset), 1)
         return context.get_dummy_value()
 
     return types.void(plane, types.intp, types.intp), generate
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def _prefetch_table(typing_context: Any, table: Any, at: Any) -> Any:
+    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+        array = make_array(signature.args[0])(context, builder, args[0])
+        _hint(builder, builder.gep(array.data, [args[1]]), 0)
+        return context.get_dummy_value()
+
+    return types.void(table, types.intp), generate
 
 
 @overload(fetch)  # type: ignore[untyped-decorator]
 def _fetch(plane: Any, y: Any, x: Any) -> Any:
     def hint(plane: Any, y: Any, x: Any) -> Any:
         return _prefetch(plane, y, x)
+
+    return hint
+
+
+@overload(fetch_table)  # type: ignore[untyped-decorator]
+def _fetch_table(table: Any, at: Any) -> Any:
+    def hint(table: Any, at: Any) -> Any:
+        return _prefetch_table(table, at)
 
     return hint

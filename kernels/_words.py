@@ -82,53 +82,58 @@ BLOCK = 8
 """Samples that blend_block takes at once: as many words as the smallest vector unit holds."""
 
 
-def blend_block(line: Any, x: Any, gain: Any, add: Any, rest: Any, at: Any) -> None:
-    """line[x + k] = (line[x + k] * gain[at + k] + (add[at + k] : rest[at + k])) >> 16 for k in 0..7; nothing is checked.
+def _blend_lanes(lanes: int) -> Callable[[Any, Any, Any, Any, Any], None]:
+    """blend_block for so many samples, as loads and stores of whole vectors, which the compiler does not find in a loop this short."""
 
-    line : uint8 | uint16 [columns]; gain, add, rest : uint16 [samples]
-    """
-    first, start = int(x), int(at)  # an unsigned numpy 1 integer plus a Python one would be a float
-    for k in range(BLOCK):
-        code = int(line[first + k])
-        line[first + k] = (code * int(gain[start + k]) + (int(add[start + k]) << 16) + int(rest[start + k])) >> 16
+    def twin(line: Any, x: Any, blends: Any, at: Any, many: Any) -> None:
+        first, gain, step = int(x), int(at), int(many)  # an unsigned numpy 1 integer plus a Python one would be a float
+        for k in range(lanes):
+            code, add = int(line[first + k]), int(blends[gain + step + k])
+            line[first + k] = (code * int(blends[gain + k]) + (add << 16) + int(blends[gain + 2 * step + k])) >> 16
+
+    @intrinsic  # type: ignore[untyped-decorator]
+    def vector(typing_context: Any, line: Any, x: Any, blends: Any, at: Any, many: Any) -> Any:
+        def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+            words, longs = ir.VectorType(_WORD, lanes), ir.VectorType(_LONG, lanes)
+            sample = ir.IntType(signature.args[0].dtype.bitwidth)
+            codes_at, table = (make_array(signature.args[n])(context, builder, args[n]).data for n in (0, 2))
+            target = builder.bitcast(builder.gep(codes_at, [args[1]]), ir.VectorType(sample, lanes).as_pointer())
+            codes = builder.load(target, align=1)
+            if sample != _WORD:
+                codes = builder.zext(codes, words)
+            second = builder.add(args[3], args[4])
+            places = (args[3], second, builder.add(second, args[4]))
+            factor, whole, part = (
+                builder.load(builder.bitcast(builder.gep(table, [place]), words.as_pointer()), align=1)
+                for place in places
+            )
+            product = builder.mul(builder.zext(codes, longs), builder.zext(factor, longs))
+            upper = builder.trunc(builder.lshr(product, ir.Constant(longs, [16] * lanes)), words)
+            lower = builder.add(builder.mul(codes, factor), part)
+            carry = builder.zext(builder.icmp_unsigned("<", lower, part), words)
+            mixed = builder.add(builder.add(upper, whole), carry)
+            if sample != _WORD:
+                mixed = builder.trunc(mixed, ir.VectorType(sample, lanes))
+            builder.store(mixed, target, align=1)
+            return context.get_dummy_value()
+
+        return types.void(line, x, blends, at, many), generate
+
+    @overload(twin)  # type: ignore[untyped-decorator]
+    def implementation(line: Any, x: Any, blends: Any, at: Any, many: Any) -> Any:
+        def whole_vectors(line: Any, x: Any, blends: Any, at: Any, many: Any) -> Any:
+            return vector(line, x, blends, at, many)
+
+        return whole_vectors
+
+    return twin
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def _blend_vector(typing_context: Any, line: Any, x: Any, gain: Any, add: Any, rest: Any, at: Any) -> Any:
-    """blend_block as loads and stores of whole vectors, which the compiler does not find by itself in a loop this short."""
+blend_block = _blend_lanes(BLOCK)
+"""line[x + k] = (line[x + k] * gain + add:rest) >> 16 for k in 0..7 (0..15 and 0..31 in the two below); nothing is checked.
 
-    def generate(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        words = ir.VectorType(_WORD, BLOCK)
-        longs = ir.VectorType(_LONG, BLOCK)
-        sample = ir.IntType(signature.args[0].dtype.bitwidth)
+line : uint8 | uint16 [columns]; blends : uint16, gains from `at` on, adds `many` words further, rests as far again
+"""
 
-        def place(number: int, index: Any) -> Any:
-            element = ir.IntType(signature.args[number].dtype.bitwidth)
-            array = make_array(signature.args[number])(context, builder, args[number])
-            pointer = builder.gep(array.data, [index])
-            return builder.bitcast(pointer, ir.VectorType(element, BLOCK).as_pointer())
-
-        target = place(0, args[1])
-        codes = builder.load(target, align=1)
-        if sample != _WORD:
-            codes = builder.zext(codes, words)
-        factor, whole, part = (builder.load(place(number, args[5]), align=1) for number in (2, 3, 4))
-        product = builder.mul(builder.zext(codes, longs), builder.zext(factor, longs))
-        upper = builder.trunc(builder.lshr(product, ir.Constant(longs, [16] * BLOCK)), words)
-        lower = builder.add(builder.mul(codes, factor), part)
-        carry = builder.zext(builder.icmp_unsigned("<", lower, part), words)
-        mixed = builder.add(builder.add(upper, whole), carry)
-        if sample != _WORD:
-            mixed = builder.trunc(mixed, ir.VectorType(sample, BLOCK))
-        builder.store(mixed, target, align=1)
-        return context.get_dummy_value()
-
-    return types.void(line, x, gain, add, rest, at), generate
-
-
-@overload(blend_block)  # type: ignore[untyped-decorator]
-def _blend_block(line: Any, x: Any, gain: Any, add: Any, rest: Any, at: Any) -> Any:
-    def vector(line: Any, x: Any, gain: Any, add: Any, rest: Any, at: Any) -> Any:
-        return _blend_vector(line, x, gain, add, rest, at)
-
-    return vector
+blend_two_blocks = _blend_lanes(2 * BLOCK)
+blend_four_blocks = _blend_lanes(4 * BLOCK)

@@ -8,13 +8,13 @@ import numpy as np
 from numba import types
 from numba.extending import overload
 
-from ._jit import fetch, kernel, row
-from ._words import blend_block, carried, high, low, plus
+from ._jit import fetch, fetch_table, inline, kernel, row
+from ._words import blend_block, blend_four_blocks, blend_two_blocks, carried, high, low, plus
 from .planes import FLOATING, INTEGER, Plane, adjacent, check_plane, readable
-from .runs import LAST, Sparse
+from .runs import LAST, WIDE, Sparse
 
-AHEAD = 16
-"""Rows by which the memory of short runs is asked for in advance."""
+AHEAD = 64
+"""Rows of runs by which memory is asked for in advance."""
 
 OPAQUE = np.zeros((1, 1), np.bool_)
 """Stands for an alpha plane where there is none, or where colours are multiplied by it already."""
@@ -49,16 +49,12 @@ def blend(plane: Plane, sparse: Sparse, *, origin: tuple[int, int] = (0, 0), alp
         packed = np.ascontiguousarray(plane)
         blend(packed, sparse, origin=origin, alpha=alpha)
         plane[...] = packed
+    elif alpha is None and not sparse.floating and not sparse.bit_shift:
+        _blend(plane, *origin, sparse.runs, sparse.blends)
     else:
-        tables = (
-            sparse.profile, sparse.first, sparse.left, sparse.right, sparse.start, sparse.gain, sparse.add, sparse.rest,
-        )  # fmt: skip
-        if alpha is None and not sparse.floating and not sparse.bit_shift:
-            _blend(plane, *origin, *tables)
-        else:
-            under = OPAQUE if alpha is None else readable(alpha)
-            last = (1 << sparse.bits - sparse.bit_shift) - 1
-            _blend_each(plane, under, *origin, sparse.bit_shift, last, *tables)
+        under = OPAQUE if alpha is None else readable(alpha)
+        last = (1 << sparse.bits - sparse.bit_shift) - 1
+        _blend_each(plane, under, *origin, sparse.bit_shift, last, sparse.runs, sparse.blends)
 
 
 def under_chroma(alpha: Plane, step: tuple[int, int], bit_shift: int = 0) -> Plane:
@@ -88,81 +84,100 @@ def _check(plane: Any, sparse: Sparse) -> None:
         raise ValueError("plane is read-only")
 
 
+@inline
+def _rows_and_columns(run: Any, top: Any, beside: Any, rows: Any, columns: Any) -> Any:
+    """Where a run meets a plane, and where it begins across: first and last row, first and last column, last ones exclusive."""
+    begin = np.int64(run[2]) - beside
+    y, end = max(np.int64(run[0]) - top, 0), min(np.int64(run[1]) - top, rows)
+    return y, end, max(begin, 0), min(np.int64(run[3]) - beside, columns), begin
+
+
+@inline
+def _ask(plane: Any, run: Any, top: Any, beside: Any, blends: Any) -> None:
+    """Ask for the memory of a run and of its blends."""
+    y0, y1, x, x1, _ = _rows_and_columns(run, top, beside, plane.shape[0], plane.shape[1])
+    if x >= x1 or y0 >= y1:
+        return
+    for at in range(run[4], run[4] + 3 * (run[3] - run[2]), 64 // blends.itemsize):
+        fetch_table(blends, at)
+    for y in range(y0, y1):
+        fetch(plane, y, x1 - 1)
+    while x < x1:
+        for y in range(y0, y1):
+            fetch(plane, y, x)
+        x += 64 // plane.itemsize
+
+
 @kernel("plane")
-def _blend(
-    plane: Any, top: Any, beside: Any, profile: Any, first: Any, left: Any, right: Any, start: Any, gain: Any, add: Any, rest: Any,
-) -> None:  # fmt: skip
+def _blend(plane: Any, top: Any, beside: Any, runs: Any, blends: Any) -> None:
     """target = (code * gain + add:rest) >> 16 over every run that meets the plane."""
-    width = plane.shape[1]
-    end_row = min(plane.shape[0], profile.shape[0] - top)
-    for y in range(max(0, -top), end_row):
-        if y + AHEAD < end_row:  # a short run costs little but the wait for its memory
-            which = profile[np.uint64(y + AHEAD + top)]
-            if which >= 0:
-                for run in range(first[np.uint64(which)], first[np.uint64(which + 1)]):
-                    x = left[np.uint64(run)] - beside
-                    if start[np.uint64(run)] >= 0 and 0 <= x < width:
-                        fetch(plane, y + AHEAD, x)
-        which = profile[np.uint64(y + top)]
-        if which < 0:
-            continue
-        line = row(plane, y)
-        for run in range(first[np.uint64(which)], first[np.uint64(which + 1)]):
-            r = np.uint64(run)
-            begin = left[r] - beside
-            x, end, at = max(begin, 0), min(right[r] - beside, width), start[r]
-            if at < 0:
-                i = np.uint64(-1 - at)
-                factor, whole, part = gain[i], add[i], rest[i]
-                for k in range(np.uint64(x), np.uint64(max(end, x))):
-                    code = np.uint16(line[k])
-                    carry = carried(plus(low(code, factor), part), part)
-                    line[k] = plus(plus(high(code, factor), whole), carry)
-            else:
-                at += x - begin
-                while x + 8 <= end:
-                    blend_block(line, np.uint64(x), gain, add, rest, np.uint64(at))
-                    x += 8
-                    at += 8
-                while x < end:
-                    i = np.uint64(at)
-                    code = np.uint16(line[np.uint64(x)])
-                    carry = carried(plus(low(code, gain[i]), rest[i]), rest[i])
-                    line[np.uint64(x)] = plus(plus(high(code, gain[i]), add[i]), carry)
-                    x += 1
-                    at += 1
+    asked = ahead = 0
+    for number in range(runs.shape[0]):
+        while ahead < AHEAD and asked < runs.shape[0]:  # most runs cost little but the wait for their memory
+            run = row(runs, asked)
+            if run[4] >= 0:
+                _ask(plane, run, top, beside, blends)
+            ahead += run[1] - run[0]
+            asked += 1
+        run = row(runs, number)
+        ahead -= run[1] - run[0]
+        y0, y1, x, x1, begin = _rows_and_columns(run, top, beside, plane.shape[0], plane.shape[1])
+        at, many, apart = np.int64(run[4]) + x - begin, np.uint64(run[3] - run[2]), 1
+        if run[4] < 0:  # the same blends for all
+            at, many, apart = -1 - np.int64(run[4]), np.uint64(WIDE), 0
+        while x + 32 <= x1:
+            for y in range(y0, y1):
+                blend_four_blocks(row(plane, y), np.uint64(x), blends, np.uint64(at), many)
+            x += 32
+            at += 32 * apart
+        while x + 16 <= x1:
+            for y in range(y0, y1):
+                blend_two_blocks(row(plane, y), np.uint64(x), blends, np.uint64(at), many)
+            x += 16
+            at += 16 * apart
+        while x + 8 <= x1:
+            for y in range(y0, y1):
+                blend_block(row(plane, y), np.uint64(x), blends, np.uint64(at), many)
+            x += 8
+            at += 8 * apart
+        while x < x1:
+            i = np.uint64(at)
+            factor, whole, part = blends[i], blends[i + many], blends[i + many + many]
+            for y in range(y0, y1):
+                line = row(plane, y)
+                code = np.uint16(line[np.uint64(x)])
+                carry = carried(plus(low(code, factor), part), part)
+                line[np.uint64(x)] = plus(plus(high(code, factor), whole), carry)
+            x += 1
+            at += apart
 
 
 @kernel("plane")
 def _blend_each(
-    plane: Any, alpha: Any, top: Any, beside: Any, bit_shift: Any, last: Any, profile: Any, first: Any, left: Any, right: Any,
-    start: Any, gain: Any, add: Any, rest: Any,
+    plane: Any, alpha: Any, top: Any, beside: Any, bit_shift: Any, last: Any, runs: Any, blends: Any
 ) -> None:  # fmt: skip
     """As _blend, sample by sample, for all that takes more than a multiplication and an addition of words."""
-    width = plane.shape[1]
-    for y in range(max(0, -top), min(plane.shape[0], profile.shape[0] - top)):
-        which = profile[np.uint64(y + top)]
-        if which < 0:
-            continue
-        line, under = row(plane, y), row(alpha, min(y, alpha.shape[0] - 1))
-        for run in range(first[np.uint64(which)], first[np.uint64(which + 1)]):
-            r = np.uint64(run)
-            begin = left[r] - beside
-            at = start[r]
-            for x in range(max(begin, 0), min(right[r] - beside, width)):
-                i = np.uint64(-1 - at if at < 0 else at + x - begin)
-                line[np.uint64(x)] = _mixed(line[np.uint64(x)], under, x, gain, add, rest, i, bit_shift, last)
+    for number in range(runs.shape[0]):
+        run = row(runs, number)
+        y0, y1, x0, x1, begin = _rows_and_columns(run, top, beside, plane.shape[0], plane.shape[1])
+        start = np.int64(run[4])
+        many = WIDE if start < 0 else np.int64(run[3] - run[2])
+        for y in range(y0, y1):
+            line, under = row(plane, y), row(alpha, min(y, alpha.shape[0] - 1))
+            for x in range(x0, x1):
+                i = -1 - start if start < 0 else start + x - begin
+                line[np.uint64(x)] = _mixed(line[np.uint64(x)], under, x, blends, i, many, bit_shift, last)
 
 
-def _mixed(value: Any, under: Any, x: Any, gain: Any, add: Any, rest: Any, i: Any, bits: Any, last: Any) -> Any:
+def _mixed(value: Any, under: Any, x: Any, blends: Any, i: Any, many: Any, bits: Any, last: Any) -> Any:
     """A sample after the blend. Which of four forms: levels where gains are floating, straight alpha where there is any."""
-    form = _form(gain.dtype.kind == "f", under.dtype != np.bool_)
-    return form(value, under, x, gain, add, rest, i, bits, last)
+    form = _form(blends.dtype.kind == "f", under.dtype != np.bool_)
+    return form(value, under, x, blends, i, many, bits, last)
 
 
 @overload(_mixed)  # type: ignore[untyped-decorator]
-def _mixed_by_type(value: Any, under: Any, x: Any, gain: Any, add: Any, rest: Any, i: Any, bits: Any, last: Any) -> Any:
-    return _form(isinstance(gain.dtype, types.Float), not isinstance(under.dtype, types.Boolean))
+def _mixed_by_type(value: Any, under: Any, x: Any, blends: Any, i: Any, many: Any, bits: Any, last: Any) -> Any:
+    return _form(isinstance(blends.dtype, types.Float), not isinstance(under.dtype, types.Boolean))
 
 
 def _form(floating: bool, straight: bool) -> Any:
@@ -171,22 +186,26 @@ def _form(floating: bool, straight: bool) -> Any:
     return _codes_over_straight if straight else _codes
 
 
-def _codes(value: Any, under: Any, x: Any, gain: Any, add: Any, rest: Any, i: Any, bits: Any, last: Any) -> Any:
+@inline
+def _added(blends: Any, i: Any, many: Any) -> Any:
+    """What is added to a sample, in 65536ths of a code."""
+    return (np.int64(blends[i + many]) << 16) + np.int64(blends[i + 2 * many])
+
+
+def _codes(value: Any, under: Any, x: Any, blends: Any, i: Any, many: Any, bits: Any, last: Any) -> Any:
     """Codes in the high bits of their words."""
     code = np.int64(value) >> bits
-    return ((code * np.int64(gain[i]) + (np.int64(add[i]) << 16) + np.int64(rest[i])) >> 16) << bits
+    return ((code * np.int64(blends[i]) + _added(blends, i, many)) >> 16) << bits
 
 
-def _levels(value: Any, under: Any, x: Any, gain: Any, add: Any, rest: Any, i: Any, bits: Any, last: Any) -> Any:
+def _levels(value: Any, under: Any, x: Any, blends: Any, i: Any, many: Any, bits: Any, last: Any) -> Any:
     """Nothing is rounded or clipped."""
-    return value * gain[i] + add[i]
+    return value * blends[i] + blends[i + many]
 
 
-def _codes_over_straight(
-    value: Any, under: Any, x: Any, gain: Any, add: Any, rest: Any, i: Any, bits: Any, last: Any
-) -> Any:
+def _codes_over_straight(value: Any, under: Any, x: Any, blends: Any, i: Any, many: Any, bits: Any, last: Any) -> Any:
     """Codes are linear in levels and the weights sum to the divisor, so codes mix as levels do, whatever black is."""
-    keep, added = np.int64(gain[i]), (np.int64(add[i]) << 16) + np.int64(rest[i])
+    keep, added = np.int64(blends[i]), _added(blends, i, many)
     if keep == LAST and added == LAST:  # what fills a run up to a block
         return np.int64(value)
     weight = keep * (np.int64(under[np.uint64(x)]) >> bits)
@@ -195,9 +214,7 @@ def _codes_over_straight(
     return (2 * summed + total) // (2 * total) << bits
 
 
-def _levels_over_straight(
-    value: Any, under: Any, x: Any, gain: Any, add: Any, rest: Any, i: Any, bits: Any, last: Any
-) -> Any:
-    weight = gain[i] * under[np.uint64(x)]
-    total = np.float32(1) - gain[i] + weight
-    return (add[i] + weight * value) / total if total > 0 else value
+def _levels_over_straight(value: Any, under: Any, x: Any, blends: Any, i: Any, many: Any, bits: Any, last: Any) -> Any:
+    weight = blends[i] * under[np.uint64(x)]
+    total = np.float32(1) - blends[i] + weight
+    return (blends[i + many] + weight * value) / total if total > 0 else value

@@ -1,7 +1,7 @@
 """How much of a picture lies outside limits: R', G', B' and luma through EBU R 103's measuring filter, in one pass.
 
 Everything is in luma codes, so that a neutral picture is judged by its very codes. The filter is an average: where a pixel and all
-that it averages lie inside, so does the result, and only rows with something outside are filtered at all.
+that it averages lie inside, so does the result, and a channel is filtered only in rows that have something of it outside.
 """
 
 from __future__ import annotations
@@ -14,8 +14,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ._jit import inline, kernel, row
+from ._jit import kernel, row
 from .encoding import Channel, Encoding, Model
+from .limit_rows import any_outside, count, keep_highest, keep_lowest, measured, unmix_row, weigh_row
 from .matrix import Matrix
 from .planes import Plane, check_codes, readable
 from .signals import between
@@ -26,6 +27,9 @@ DOWN = (1, 2, 1)
 """The measuring filter. Source: EBU R 103 v3.0."""
 GRID = (9, 16)
 """Rows and columns of the areas that excursions are counted in."""
+
+SPAN = 128
+"""Columns that are filtered together where something is outside."""
 
 _REACH = len(ACROSS) // 2
 
@@ -100,9 +104,9 @@ def excursions(
     three = read * 3 if len(read) == 1 else read
     reach = _REACH if filtered else 0
     wide = columns + 2 * reach
-    counts, grid = np.zeros(9, np.int64), np.zeros(GRID, np.int64)
-    worst = np.zeros((8, 3), np.float64)
-    worst[:4, 0], worst[4:, 0] = np.inf, -np.inf
+    counts, out = np.zeros(8, np.int64), np.zeros((GRID[0], columns), np.int32)
+    worst, where = np.zeros((8, columns), np.float32), np.zeros((8, columns), np.int32)
+    worst[:4], worst[4:] = np.inf, -np.inf
     numbers = np.array([*_numbers(encoding, matrix), *limits], np.float32)
     kinds = np.array(
         [
@@ -116,13 +120,24 @@ def excursions(
     _measure(
         *three, *between(columns, across, place[0], three[1].shape[1]), *between(rows, down, place[1], three[1].shape[0]),
         numbers, kinds, np.zeros((12, wide), np.float32), np.zeros((7, max(wide, three[1].shape[1])), np.float32),
-        np.zeros((1, columns), np.uint8), counts, worst, grid,
+        np.zeros((1, columns), np.uint8), counts, out, worst, where,
     )  # fmt: skip
-    found = [None if not np.isfinite(value) else Place(float(value), int(y), int(x)) for value, y, x in worst]
+    found = [_place(worst[each], where[each], each < 4) for each in range(8)]
+    areas = np.arange(columns) * GRID[1] // columns
+    grid = np.stack([np.bincount(areas, line, GRID[1]) for line in out]).astype(np.int64)
     return Excursions(
-        rows * columns, tuple(map(int, counts[:4])), tuple(map(int, counts[4:8])), int(counts[8]),
+        rows * columns, tuple(map(int, counts[:4])), tuple(map(int, counts[4:])), int(grid.sum()),
         tuple(found[:4]), tuple(found[4:]), grid,
     )  # fmt: skip
+
+
+def _place(codes: npt.NDArray[np.float32], rows: npt.NDArray[np.int32], lowest: bool) -> Place | None:
+    """The furthest of every column's furthest and, of several, the first in the order of reading; None where there is none."""
+    code = codes.min() if lowest else codes.max()
+    if not np.isfinite(code):
+        return None
+    y, x = min((int(rows[x]), int(x)) for x in np.flatnonzero(codes == code))
+    return Place(float(code), y, x)
 
 
 def _numbers(encoding: Encoding, matrix: Matrix) -> list[float]:
@@ -138,175 +153,77 @@ def _numbers(encoding: Encoding, matrix: Matrix) -> list[float]:
     return [word, encoding.zero(Channel.CHROMA), *weights]
 
 
-@kernel("ring", "lines", "outside", "counts", "worst", "grid")
+@kernel("ring", "lines", "outside", "counts", "out", "worst", "where")
 def _measure(
     luma: Any, cb: Any, cr: Any, left: Any, right: Any, across: Any, upper: Any, lower: Any, down: Any, number: Any,
-    kind: Any, ring: Any, lines: Any, outside: Any, counts: Any, worst: Any, grid: Any,
+    kind: Any, ring: Any, lines: Any, outside: Any, counts: Any, out: Any, worst: Any, where: Any,
 ) -> None:  # fmt: skip
-    """ring holds Y', R', G', B' of three rows, each with its edges going on; see excursions."""
+    """ring holds Y', R', G', B' of three rows, each with its edges going on; see excursions.
+
+    counts : below, then above, of each channel; out : pixels outside of every column in each row of areas
+    worst, where : the lowest, then the highest, of each channel and column, and its row
+    """
     rows, columns = luma.shape
     mixed, reach, every, asked = kind[0], kind[1], kind[2], kind[3]
     least, most = number[6], number[7]
     behind = 1 if reach else 0
-    flags = np.zeros(3, np.uint8)
+    spans = -(-columns // SPAN)
+    flags = np.zeros((3, 4, spans), np.uint8)
+    some, hot = np.zeros(4, np.uint8), np.zeros((3, 4), np.uint8)  # hot : rows with some
+    mask = row(outside, 0)
     for y in range(rows + behind):
         if y < rows:
             slot = y % 3 * 4
             if mixed:
-                _unmix_row(
-                    luma,
-                    cb,
-                    cr,
-                    y,
-                    left,
-                    right,
-                    across,
-                    upper[y],
-                    lower[y],
-                    down[y],
-                    number,
-                    ring,
-                    slot,
-                    lines,
-                    reach,
-                    every,
-                )
+                unmix_row(
+                    luma, cb, cr, y, left, right, across, upper[y], lower[y], down[y], number, ring, slot, lines, reach, every, some
+                )  # fmt: skip
             else:
-                _weigh_row(luma, cb, cr, y, number, ring, slot, reach)
-            flag = 0
+                weigh_row(luma, cb, cr, y, number, ring, slot, reach, some)
             for channel in range(4):
                 line = row(ring, slot + channel)
                 for x in range(reach):
                     line[x] = line[reach]
                     line[reach + columns + x] = line[reach + columns - 1]
-                if asked >> channel & 1:
-                    flag |= _any_outside(line, least, most)
-            flags[y % 3] = flag
+                held, hot[y % 3, channel] = hot[y % 3, channel], asked >> channel & 1 and some[channel]
+                if hot[y % 3, channel]:
+                    for span in range(spans):
+                        last = min((span + 1) * SPAN, columns) + 2 * reach  # of all that the filter averages
+                        flags[y % 3, channel, span] = any_outside(line[span * SPAN : last], least, most)
+                elif held:
+                    flags[y % 3, channel] = 0
         at = y - behind
         if at < 0:
             continue
-        before, after = max(at - 1, 0) % 3, min(at + 1, rows - 1) % 3
-        if not (flags[at % 3] or (behind and (flags[before] or flags[after]))):
-            continue
-        mask = row(outside, 0)
-        mask[:] = 0
+        before, after = max(at - behind, 0) % 3, min(at + behind, rows - 1) % 3
+        touched = False
         for channel in range(4):
-            if not asked >> channel & 1:
-                continue
-            line = row(ring, at % 3 * 4 + channel)
-            if behind:
-                line = _filter(row(ring, before * 4 + channel), line, row(ring, after * 4 + channel), lines, columns)
-            _count(line, at, channel, least, most, mask, counts, worst)
-        for x in range(columns):
-            if mask[x]:
-                counts[8] += 1
-                grid[at * grid.shape[0] // rows, x * grid.shape[1] // columns] += 1
-
-
-@inline
-def _unmix_row(
-    luma: Any, cb: Any, cr: Any, y: Any, left: Any, right: Any, across: Any, above: Any, below: Any, fall: Any, number: Any,
-    ring: Any, slot: Any, lines: Any, reach: Any, every: Any,
-) -> None:  # fmt: skip
-    """Y', R', G', B' of one row, in luma codes."""
-    word, neutral = number[0], number[1]
-    blue_line, red_line = row(lines, 0), row(lines, 1)
-    first, second = row(cb, above), row(cb, below)
-    for x in range(cb.shape[1]):
-        high, low = np.float32(first[x]), np.float32(second[x])
-        blue_line[x] = (high + (low - high) * fall) * word - neutral
-    first, second = row(cr, above), row(cr, below)
-    for x in range(cr.shape[1]):
-        high, low = np.float32(first[x]), np.float32(second[x])
-        red_line[x] = (high + (low - high) * fall) * word - neutral
-    wide_blue, wide_red = row(lines, 2), row(lines, 3)
-    _widen(blue_line, wide_blue, left, right, across, every)
-    _widen(red_line, wide_red, left, right, across, every)
-    lumas = row(luma, y)
-    # Cut where the picture begins, so that indices are plain counters: the compiler then vectorises.
-    level, red = row(ring, slot)[reach:], row(ring, slot + 1)[reach:]
-    green, blue = row(ring, slot + 2)[reach:], row(ring, slot + 3)[reach:]
-    red_of_red, green_of_blue, green_of_red, blue_of_blue = number[2], number[3], number[4], number[5]
-    for x in range(lumas.shape[0]):
-        level[x] = np.float32(lumas[x]) * word
-    for x in range(lumas.shape[0]):
-        red[x] = level[x] + red_of_red * wide_red[x]
-    for x in range(lumas.shape[0]):
-        green[x] = level[x] + green_of_blue * wide_blue[x] + green_of_red * wide_red[x]
-    for x in range(lumas.shape[0]):
-        blue[x] = level[x] + blue_of_blue * wide_blue[x]
-
-
-@inline
-def _widen(line: Any, wide: Any, left: Any, right: Any, across: Any, every: Any) -> None:
-    """Chroma of a row at every luma sample; every : 1 and 2 for a sample at each or every second one, which need no search."""
-    if every == 1:
-        for x in range(left.shape[0]):
-            wide[x] = line[x]
-        return
-    if every != 2:
-        for x in range(left.shape[0]):
-            one, two = line[np.uint64(left[x])], line[np.uint64(right[x])]
-            wide[x] = one + (two - one) * across[x]
-        return
-    half = left.shape[0] // 2
-    for x in range(half - 1):
-        wide[2 * x] = line[x]
-        wide[2 * x + 1] = (line[x] + line[x + 1]) * np.float32(0.5)
-    for x in range(2 * max(half - 1, 0), left.shape[0]):
-        one, two = line[left[x]], line[right[x]]
-        wide[x] = one + (two - one) * across[x]
-
-
-@inline
-def _any_outside(line: Any, least: Any, most: Any) -> Any:
-    bad = np.int32(0)
-    for x in range(line.shape[0]):
-        bad |= np.int32(line[x] < least) | np.int32(line[x] > most)
-    return bad != 0
-
-
-@inline
-def _weigh_row(red: Any, green: Any, blue: Any, y: Any, number: Any, ring: Any, slot: Any, reach: Any) -> None:
-    """The same of a row of R'G'B' or gray."""
-    word, of_red, of_blue = number[0], number[2], number[4]
-    for channel, plane in enumerate((red, green, blue)):
-        read, written = row(plane, y), row(ring, slot + 1 + channel)[reach:]
-        for x in range(read.shape[0]):
-            written[x] = np.float32(read[x]) * word
-    level, reds = row(ring, slot)[reach:], row(ring, slot + 1)[reach:]
-    greens, blues = row(ring, slot + 2)[reach:], row(ring, slot + 3)[reach:]
-    for x in range(red.shape[1]):
-        level[x] = greens[x] + of_red * (reds[x] - greens[x]) + of_blue * (blues[x] - greens[x])
-
-
-@inline
-def _filter(above: Any, line: Any, below: Any, lines: Any, columns: Any) -> Any:
-    """ACROSS is two averages of four, one after the other."""
-    down, once, twice = row(lines, 4), row(lines, 5), row(lines, 6)
-    for x in range(columns + 6):
-        down[x] = above[x] + np.float32(2) * line[x] + below[x]
-    one, two, three = down[1:], down[2:], down[3:]
-    for x in range(columns + 3):
-        once[x] = down[x] + one[x] + two[x] + three[x]
-    one, two, three = once[1:], once[2:], once[3:]
-    for x in range(columns):
-        twice[x] = (once[x] + one[x] + two[x] + three[x]) * np.float32(1 / 64)
-    return twice
-
-
-@inline
-def _count(line: Any, y: Any, channel: Any, least: Any, most: Any, mask: Any, counts: Any, worst: Any) -> None:
-    if not _any_outside(line[: mask.shape[0]], least, most):
-        return
-    for x in range(mask.shape[0]):
-        if line[x] < least:
-            counts[channel] += 1
-            mask[x] = 1
-            if line[x] < worst[channel, 0]:
-                worst[channel, 0], worst[channel, 1], worst[channel, 2] = line[x], y, x
-        elif line[x] > most:
-            counts[4 + channel] += 1
-            mask[x] = 1
-            if line[x] > worst[4 + channel, 0]:
-                worst[4 + channel, 0], worst[4 + channel, 1], worst[4 + channel, 2] = line[x], y, x
+            end = 0 if hot[before, channel] or hot[at % 3, channel] or hot[after, channel] else spans
+            while end < spans:
+                first = end
+                while end < spans and (
+                    flags[before, channel, end] | flags[at % 3, channel, end] | flags[after, channel, end]
+                ):
+                    end += 1
+                if first == end:
+                    end += 1
+                    continue
+                x0, x1 = first * SPAN, min(end * SPAN, columns)
+                line = row(ring, at % 3 * 4 + channel)[x0 : x1 + 2 * reach]
+                if behind:
+                    above, below = row(ring, before * 4 + channel)[x0:], row(ring, after * 4 + channel)[x0:]
+                    line = measured(above, line, below, lines, x1 - x0)
+                if not touched:
+                    mask[:] = 0
+                    touched = True
+                lows, highs = count(line, least, most, mask[x0:x1])
+                counts[channel] += lows
+                counts[4 + channel] += highs
+                if lows:
+                    keep_lowest(line, at, row(worst, channel)[x0:x1], row(where, channel)[x0:x1])
+                if highs:
+                    keep_highest(line, at, row(worst, 4 + channel)[x0:x1], row(where, 4 + channel)[x0:x1])
+        if touched:
+            pixels = row(out, at * out.shape[0] // rows)
+            for x in range(columns):
+                pixels[x] += mask[x]

@@ -16,6 +16,9 @@ Traces = npt.NDArray[np.uint32]
 _APART = 32
 """Columns between pixels that are counted in turn: neighbours mostly fall on one counter and would wait for each other's store."""
 _STRIP = 8 * _APART
+_BESIDE = 16
+"""Counters that are left unused after each column's: at a distance of a power of two the same code of all columns would share a
+place in the cache."""
 _NEAR = 1 << 14
 """Counters that stay in a fast cache; a picture is counted in upright parts that touch no more."""
 LARGEST = 1 << 12
@@ -47,12 +50,17 @@ def waveform_counts(
     elif out.dtype != np.uint32 or out.shape != shape or not out.flags.c_contiguous or not out.flags.writeable:
         raise ValueError(f"out must be a writable, contiguous uint32 {list(shape)}, got {out.dtype} {list(out.shape)}")
     if checked.size:
-        first = (np.arange(width, dtype=np.int64) * columns // width * shape[1]).astype(np.uint64)
-        read, flat = readable(checked), out.reshape(-1)
+        column = np.arange(width, dtype=np.int64) * columns // width
+        read, apart = readable(checked), shape[1] + _BESIDE
         part = max(_NEAR // shape[1] * width // columns // _STRIP, 1) * _STRIP
+        counted = np.zeros((min(part * columns // width + 2, columns), apart), np.uint32)
         for left in range(0, width, part):
             cut = slice(left, left + part)
-            _waveform(read[:, cut], first[cut], encoding.maximum, encoding.bit_shift, drop, flat)
+            start, end = column[left], column[cut][-1] + 1
+            first = ((column[cut] - start) * apart).astype(np.uint64)
+            _waveform(read[:, cut], first, encoding.maximum, encoding.bit_shift, drop, counted.reshape(-1))
+            out[start:end] += counted[: end - start, : shape[1]]
+            counted[: end - start] = 0
     return out
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from footroom.kernels import Channel, Encoding, Model, Range
 from footroom.kernels.framing import SAMPLING_STEPS
-from footroom.kernels.limits import GRID, excursions
+from footroom.kernels.limits import GRID, SPAN, excursions
 from footroom.kernels.matrix import Matrix
 
 ROWS, COLUMNS = 11, 19
@@ -140,6 +140,34 @@ def test_a_lone_pixel_is_what_the_filter_forgives():
     assert plain.area == 1 and plain.highest[0].code == 1019 and (plain.highest[0].y, plain.highest[0].x) == (5, 9)
     luma[4:7, 6:13] = 1019
     assert excursions([luma, neutral, neutral], encoding, R103[10]).highest[0].code == 1019
+
+
+@pytest.mark.parametrize("filtered", [True, False])
+@pytest.mark.parametrize("columns", [SPAN - 1, SPAN, SPAN + 1, 3 * SPAN + 5])
+def test_wide_rows_are_exact_at_every_column(filtered, columns):
+    """Of gray codes all is whole numbers: 64 times the filtered code, in int64. A spike in each column, near and far from others."""
+    rng, encoding = np.random.default_rng(columns), Encoding(10, Range.NARROW, Model.GRAY)
+    codes = rng.integers(0, 5, (40, columns))  # within the limits, and close to them
+    for y in range(0, 40, 4):
+        high, apart = y % 8 == 0, 3 + y // 2  # up to two spikes that one filter sees
+        codes[y : y + 4] += 980 if high else 20
+        codes[y + 1 : y + 3, rng.integers(0, apart) :: apart] = 1019 if high else 4
+    total = 64 * codes
+    if filtered:
+        padded = np.pad(codes, ((1, 1), (3, 3)), "edge")
+        down = padded[:-2] + 2 * padded[1:-1] + padded[2:]
+        total = sum(weight * down[:, at : at + columns] for at, weight in enumerate((1, 2, 3, 4, 3, 2, 1)))
+    found = excursions([codes.astype(np.uint16)], encoding, R103[10], filtered=filtered)
+    low, high = total < 64 * 20, total > 64 * 984
+    assert found.below == (low.sum(),) * 4 and found.above == (high.sum(),) * 4
+    assert found.area == (low | high).sum() > 0
+    for places, best, out in ((found.lowest, total.min(), low), (found.highest, total.max(), high)):
+        for place in places:
+            if not out.any():
+                assert place is None
+            else:
+                first = np.argwhere(total == best)[0]  # in the order of reading
+                assert place.code == best / 64 and [place.y, place.x] == first.tolist()
 
 
 def test_a_colour_that_no_display_has_is_outside_though_its_codes_are_not():

@@ -130,6 +130,36 @@ def test_no_mixture_leaves_the_codes_and_a_colour_on_itself_stays(encoding, opac
         assert 0 <= dark <= own <= light <= encoding.maximum
 
 
+@pytest.mark.parametrize("encoding", ENCODINGS, ids=IDS)
+@pytest.mark.parametrize("width", [7, 8, 16, 47, 60])
+def test_every_code_is_the_exact_blend_in_blocks_and_what_is_left_of_them(encoding, width):
+    """Alphas and colours that 65536ths hold, so nothing is near: (1 - a) code + a (zero + span level), rounded half up, of every code."""
+    sixteenths = [(1 + 5 * x % 16, 3 * x % 17) for x in range(width)]  # of alpha and level
+    if width == 60:
+        sixteenths = [(7, 5)] * width  # alike from end to end
+    layers = tuple(
+        Layer((Box(x, 0, x + 1, 1 << 16),), (level / 16,) * 3, a / 16) for x, (a, level) in enumerate(sixteenths)
+    )
+    sparse = sparse_planes(Drawing(width, encoding.maximum + 1, layers), encoding, (Channel.RED,))[0]
+    codes = np.arange(encoding.maximum + 1)[:, None] + np.zeros(width, int)
+    out = codes.astype(np.uint8 if encoding.depth == 8 else np.uint16)
+    blend(out, sparse)
+    zero, span = encoding.zero(Channel.RED), encoding.span(Channel.RED)
+    alpha, level = np.array(sixteenths).T
+    exact256 = (16 - alpha) * 16 * codes + alpha * (16 * zero + span * level)
+    assert np.array_equal(out, (exact256 + 128) // 256)
+
+
+def test_rows_that_are_alike_share_runs_in_bands_and_blends():
+    """What makes drawing cheap: an upright line of 100 rows, broken once, is a run for each band and each part, blended alike."""
+    layer = Layer((Box(40.25, 0, 60, 50), Box(40.25, 52, 60, 100)), WHITE, 0.5)
+    sparse = sparse_planes(Drawing(200, 100, (layer,)), Encoding(10, Range.NARROW), (Channel.LUMA,))[0]
+    edges = [0, 16, 32, 48, 50, 52, 64, 80, 96, 100]
+    assert runs_module.TALL == 16
+    assert sparse.runs[:, :2].tolist() == [list(each) for each in pairwise(edges) if each != (50, 52)]
+    assert sparse.runs[:, 2:].tolist() == [[40, 64, 0]] * 8 and sparse.blends.size == 3 * 24
+
+
 def tiles(length: int, cuts: list[int]) -> list[tuple[int, int]]:
     edges = sorted({0, length, *(cut % (length + 1) for cut in cuts)})
     return list(pairwise(edges))
@@ -304,12 +334,6 @@ def test_two_builds_are_identical():
                 assert np.array_equal(a, b) and getattr(a, "dtype", None) == getattr(b, "dtype", None), name
 
 
-def tables_of(sparse: Sparse) -> tuple:
-    return (
-        sparse.profile, sparse.first, sparse.left, sparse.right, sparse.start, sparse.gain, sparse.add, sparse.rest
-    )  # fmt: skip
-
-
 @pytest.mark.parametrize("straight", [False, True])
 @pytest.mark.parametrize(
     ("encoding", "dtype"),
@@ -328,12 +352,12 @@ def test_the_loops_and_their_compiled_forms_agree(encoding, dtype, origin, strai
         alpha = codes[::-1].copy() if straight else None
         blend(whole, sparse, origin=origin, alpha=alpha)
         if not straight and encoding is not None and not encoding.bit_shift:
-            given = (*origin, *tables_of(sparse))
+            given = (*origin, sparse.runs, sparse.blends)
             loop = blending._blend
         else:
             last = 0 if encoding is None else (1 << encoding.depth) - 1
             shift = encoding.bit_shift if encoding else 0
-            given = (blending.OPAQUE if alpha is None else alpha, *origin, shift, last, *tables_of(sparse))
+            given = (blending.OPAQUE if alpha is None else alpha, *origin, shift, last, sparse.runs, sparse.blends)
             loop = blending._blend_each
         loop(fast, *given)
         loop.py_func(plain, *given)
@@ -351,6 +375,23 @@ def test_the_search_for_runs_and_its_compiled_form_agree():
             runs, blends = np.zeros((3, 61), np.int64), np.zeros((2, 63 * 8))
             found.append((find(dense, coefficients, 48, 8, runs, blends), runs.tolist(), blends.tolist()))
         assert found[0] == found[1] and found[0][0][0] > 0
+
+
+def test_joining_runs_and_its_compiled_form_agree():
+    dense, tables = np.zeros((4, RICH.width)), Tables(RICH)
+    coefficients = overlay_module._coefficients(Encoding(10, Range.NARROW), YCBCR, 0, Matrix.BT709, False)
+    kept = []
+    for join in (runs_module._join, runs_module._join.py_func):
+        runs, blends = np.zeros((64, 5), np.int32), np.zeros((2, 2048))
+        above, count, length = np.zeros(0, np.int64), 0, 0
+        for y in range(RICH.height):
+            tables.paint(y, dense)
+            found, fresh = np.zeros((3, 61), np.int64), np.zeros((2, 63 * 8))
+            numbers = np.zeros(runs_module._find_runs(dense, coefficients, 48, 8, found, fresh)[0], np.int64)
+            count, length = join(found, fresh, y, y + 1, above, numbers, runs, blends, count, length)
+            above = numbers
+        kept.append((runs.tolist(), blends.tolist(), count, length))
+    assert kept[0] == kept[1] and 0 < kept[0][2] < 64
 
 
 def test_premultiplied_rows_are_rows_of_the_whole():
