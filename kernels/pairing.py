@@ -4,6 +4,11 @@ The line b = gain a + offset has noise on both sides, so that least squares woul
 an instrument: each cell is weighed by what its neighbours hold, whose noise is its own. Where only the cell's own noise
 is shared, Sum w (b - mean)(z - mean) / Sum w (a - mean)(z - mean) tends to the true gain whatever the noise of either side
 (Durbin 1954, from memory). Cells that a rail cuts, and outliers, do not count.
+
+Coders leave two things that no noise model sees. Predicted frames drift, each by its own amount: where such frames count,
+every frame has an offset of its own, and those that were coded by themselves give the line's. And a quantiser that cuts off
+what exceeds its step pulls codes towards the middle one from both sides, which looks like less gain: where a coder counts from
+a code that is known, the bend there tells how much. The rest is in the recordings themselves, and the intervals say so.
 """
 
 from __future__ import annotations
@@ -15,23 +20,30 @@ import numpy as np
 import numpy.typing as npt
 
 from .cells import Cells, Grid
+from .instruments import Frames, around, evened, instrumented, moments, pull, replicates
 
 TUKEY = 4.685
 """The biweight's reach in standard deviations: 95 % efficient for Gaussian noise (Beaton and Tukey 1974, from memory)."""
 ROUNDS = 8
-REPLICATES = 400
 MARGIN = 0.012
 """How far inside the rails a cell must lie, in units of M: ringing and coding spread a clipped edge about so far."""
+REACHED = 0.002
+"""How far past a rail the other recording goes on where it was cut, in units of M: two 10-bit codes."""
 PILE = 0.02
 """Share of the cells from which those at one end are a pile."""
 NEAR = 1
 """Cells around each over which outliers are judged."""
-CODING_GAIN, CODING_LEAST, CODING_CODE = 0.17, 0.0014, 0.0005
-"""What coding does to whole areas and no resampling of them shows, by fits to pictures whose map is known: an error of gain
-of .17 of residual over spread, and of .0014 at the least; half a 10-bit code of offset. Fitted to one set of pictures these
-were .12 and .001, which held too seldom on another."""
-STEPS = 48
-"""Steps of code between the picture's ends, which are made to count about alike."""
+PULL = 0.0003
+"""How far a coder pulls codes towards the middle one, in units of M, and no resampling shows it: up to .3 codes of ten
+bits by fits to pictures whose uncoded originals are known. Over a small spread that is much gain."""
+BEND = 1 / 1023
+"""Over so many codes about the middle one the pull goes from one side to the other."""
+SHOWN = 1.5
+"""As a share of the residual at most: what is pulled bends the line at the middle code, so that it shows there as well."""
+WORN = 0.17
+"""And what it wears off at random, as a share of the residual, which says how hard the picture was coded."""
+SHIFT, SHIFT_GRAIN = 0.0005, 0.25
+"""How far a coder shifts all codes: half a 10-bit code, and a quarter of the coarser recording's."""
 LEAST = 24
 """Cells below which no line is fitted."""
 
@@ -61,11 +73,21 @@ class Line:
     span: tuple[float, float]
 
 
-def fit_line(first: Cells, second: Cells, *, reach: int = 1, step_share: float = 0.004, seed: int = 1) -> Line | None:
+def fit_line(
+    first: Cells, second: Cells, *, reach: int = 1, step_share: float = 0.004, anchors: Frames | None = None,
+    grain: float = 0.0, scene: Grid | None = None,
+    middles: tuple[float | None, float | None] = (None, None), seed: int = 1,
+) -> Line | None:  # fmt: skip
     """The line through two recordings' cells, both noisy, with intervals; None where too few cells tell anything.
 
     reach : cells around each over which its instrument is taken: as far as one coding error reaches, no further
     step_share : share of all cells up to which one step of code, of STEPS, counts in full
+    anchors : bool [frames], those that give the offset, while every frame has one of its own; None: all have one
+    grain : one code of the coarser recording, in units of M
+    scene : the uncoded picture over the same cells, where it is known; it takes the place of noisy neighbours, and what is
+        still off is in the recordings themselves
+    middles : middle code of the first and of the second, in units of M, where its coder counts a block's mean from there;
+        what the picture shows of a bend there is taken out before the line is fitted
     The same seed gives the same intervals.
     """
     a, b = first.means, second.means
@@ -90,33 +112,47 @@ def fit_line(first: Cells, second: Cells, *, reach: int = 1, step_share: float =
         if np.count_nonzero(whole) < LEAST:
             return None
         # Outliers are judged by areas, too: coding moves light from a cell to the next, and one without the other misleads.
-        off = _around(b0 - gain * a0 - offset, whole, NEAR)
+        off = around(b0 - gain * a0 - offset, whole, NEAR)
         middle = float(np.median(off[whole]))
         scale = 1.4826 * float(np.median(np.abs(off[whole] - middle))) + 1e-5
         usable = whole * np.square(np.clip(1 - np.square((off - middle) / (TUKEY * scale)), 0, None))
         if np.count_nonzero(usable) < LEAST:
             return None
-        instrument = _around(a0 + b0 / gain, usable, reach, hollow=True)
+        told = a0 + b0 / gain if scene is None else scene
+        instrument = around(told, usable, reach, hollow=scene is None)
         usable = np.where(instrument != 0.0, usable, 0.0)
         if np.count_nonzero(usable) < LEAST:
             return None
-        usable = usable * _evened(instrument, usable, step_share)
-        gain, offset = _instrumented(a0, b0, instrument, usable)
+        usable = usable * evened(instrument, usable, step_share)
+        gain, offset = instrumented(a0, b0, instrument, usable, anchors)
     if not np.isfinite(gain) or gain == 0:
         return None
+    own, code = (a0, middles[0]) if middles[1] is None else (b0, middles[1])
+    if code is not None:
+        side = np.tanh((own - code) / BEND)
+        b0 = b0 - side * pull(a0, b0, side, instrument, usable, around(side, usable, reach, hollow=True), PULL, seed)
+        gain, offset = instrumented(a0, b0, instrument, usable, anchors)
     # Blur and coding wear fine contrast more than coarse: what a wider instrument says otherwise is doubt.
-    wider, _ = _instrumented(a0, b0, _around(a0 + b0 / gain, usable, 3 * reach, hollow=True), usable)
+    wider, _ = instrumented(a0, b0, around(told, usable, 3 * reach, hollow=True), usable, anchors)
     doubt = abs(wider - gain) if np.isfinite(wider) else 0.0
-    return _line(a0, b0, instrument, usable, gain, offset, doubt, 1 - whole.sum() / there.sum(), seed)
+    parts = moments(a0, b0, instrument, usable, anchors)
+    cut = 1 - whole.sum() / there.sum()
+    return _line(a0, b0, usable, gain, offset, replicates(parts, usable, seed), doubt, grain, float(cut))
 
 
-def _rails(cells: Cells) -> tuple[float, float]:
+def uncut(first: Cells, second: Cells, gain: float, offset: float) -> npt.NDArray[np.bool_]:
+    """Cells that no rail of one recording cuts where the other goes on, by the line between them; cells outside are not."""
+    rails_a, rails_b = _rails(first, -REACHED), _rails(second, -REACHED)
+    return _inside(_mapped(first, gain, offset), rails_b) & _inside(_mapped(second, 1 / gain, -offset / gain), rails_a)
+
+
+def _rails(cells: Cells, margin: float = MARGIN) -> tuple[float, float]:
     """Where a channel may be cut off: the ends of its codes, or a code further in at which the cells' ends pile up.
 
-    A cell must lie MARGIN inside. Where nothing piles up nothing was cut, and cells near the extremes count as others do.
+    A cell must lie a margin inside. Where nothing piles up nothing was cut, and cells near the extremes count as others do.
     """
     lows, highs = cells.lows[np.isfinite(cells.lows)], cells.highs[np.isfinite(cells.highs)]
-    return _pile(lows) + MARGIN, 1 - _pile(1 - highs) - MARGIN
+    return _pile(lows) + margin, 1 - _pile(1 - highs) - margin
 
 
 def _pile(lows: npt.NDArray[Any]) -> float:
@@ -150,91 +186,35 @@ def _reduced_axis(a: Grid, b: Grid, weights: Grid) -> tuple[float, float]:
     return gain, float(mean_b - gain * mean_a)
 
 
-def _around(values: Grid, weights: npt.NDArray[Any], reach: int, *, hollow: bool = False) -> Grid:
-    """Weighted mean of the square of 2 reach + 1 cells around each, in its frame; 0 where no cell there counts.
-
-    hollow : leave the cell itself out
-    """
-    sums = []
-    for whole in (values * weights, weights.astype(np.float64)):
-        part = whole
-        for axis in (1, 2):
-            total = np.concatenate([np.zeros_like(part.take([0], axis)), np.cumsum(part, axis)], axis)
-            at = np.arange(part.shape[axis])
-            ends = np.minimum(at + reach + 1, len(at)), np.maximum(at - reach, 0)
-            part = total.take(ends[0], axis) - total.take(ends[1], axis)
-        sums.append(part - whole if hollow else part)
-    return np.where(sums[1] > 1e-9, sums[0] / np.maximum(sums[1], 1e-9), 0.0)
-
-
-def _evened(values: Grid, weights: Grid, share: float) -> Grid:
-    """Weights by which every step of code counts about alike, however much of the picture lies there.
-
-    Most of a picture is dull, and coding takes the most from what stands out least; its few strong areas are kept best.
-    """
-    used = weights > 0
-    low, high = np.quantile(values[used], [0.001, 0.999])
-    step = np.clip(((values - low) / max(high - low, 1e-9) * STEPS).astype(np.int64), 0, STEPS - 1)
-    counts = np.bincount(step[used], weights[used], STEPS)
-    most = weights.sum() * share
-    return np.asarray(np.minimum(1.0, most / np.maximum(counts, 1e-9))[step])
-
-
-def _instrumented(a: Grid, b: Grid, z: Grid, weights: Grid) -> tuple[float, float]:
-    centre = np.average(z, weights=weights)
-    mean_a, mean_b = np.average(a, weights=weights), np.average(b, weights=weights)
-    lever = weights * (z - centre)
-    below = float((lever * (a - mean_a)).sum())
-    gain = float((lever * (b - mean_b)).sum()) / below if below else float("nan")
-    return gain, float(mean_b - gain * mean_a)
-
-
 def _line(
-    a: Grid, b: Grid, z: Grid, weights: Grid, gain: float, offset: float, doubt: float, cut: float, seed: int
-) -> Line | None:
+    a: Grid, b: Grid, weights: Grid, gain: float, offset: float, drawn: tuple[Any, Any, float], doubt: float, grain: float, cut: float
+) -> Line:  # fmt: skip
     used = weights > 0
     off = b - gain * a - offset
-    mean_a = np.average(a, weights=weights)
     spread = float(a[used].std())
     residual = float(np.sqrt(np.average(np.square(off), weights=weights)))
     one, two = a[used], b[used]
     flat = one.std() == 0 or two.std() == 0
     correlation = 0.0 if flat else float(np.corrcoef(one, two)[0, 1])
-    gains, offsets = _replicates(a, b, z, weights, seed)
     ordered = np.argsort(one + two / gain)
     tenths = [part for part in np.array_split(ordered, 10) if len(part)]
     bend = max(abs(float(np.mean(off[used][part]))) for part in tenths)
     low, high = np.quantile(one, [0.02, 0.98])
-    coding = float(np.hypot(CODING_GAIN * residual / abs(gain) / max(spread, 1e-9), CODING_LEAST)) * abs(gain)
+    coding = float(np.hypot(WORN * residual, min(PULL, SHOWN * residual))) / max(spread, 1e-9)
     coding = float(np.hypot(coding, doubt))
-    shift = float(np.hypot(coding * abs(mean_a), CODING_CODE))
+    mean = abs(float(np.average(a, weights=weights)))
+    shift = float(np.sqrt((coding * mean) ** 2 + SHIFT**2 + (SHIFT_GRAIN * grain) ** 2))
+    gains, offsets, few = drawn
     return Line(
-        gain, offset, _widened(gain, gains, coding), _widened(offset, offsets, shift), residual, spread, correlation, bend, int(used.sum()),
-        float(cut), (float(low), float(high)),
+        gain, offset, _widened(gain, gains, few, coding), _widened(offset, offsets, few, shift), residual, spread, correlation,
+        bend, int(used.sum()), cut, (float(low), float(high)),
     )  # fmt: skip
 
 
-def _widened(value: float, resampled: npt.NDArray[np.float64], coding: float) -> tuple[float, float]:
-    """The interval of the resampled values, and what coding may have done beside."""
+def _widened(value: float, resampled: npt.NDArray[np.float64], few: float, coding: float) -> tuple[float, float]:
+    """The interval of the resampled values, as much wider as few areas ask for, and what coding may have done beside."""
     low, high = np.quantile(resampled, [0.025, 0.975])
-    return value - float(np.hypot(max(value - low, 0.0), coding)), value + float(
-        np.hypot(max(high - value, 0.0), coding)
+    return (
+        value - float(np.hypot(few * max(value - low, 0.0), coding)),
+        value + float(np.hypot(few * max(high - value, 0.0), coding)),
     )
-
-
-def _replicates(a: Grid, b: Grid, z: Grid, weights: Grid, seed: int) -> tuple[Any, Any]:
-    """Gains and offsets of resampled areas: an eighth of the picture each way, through all frames, is drawn as one,
-    because coding errs alike within an area and a still area errs alike in every frame."""
-    _, rows, columns = a.shape
-    areas = (np.arange(rows) * 8 // rows)[:, None] * 8 + (np.arange(columns) * 8 // columns)[None]
-    area = np.broadcast_to(areas, a.shape).ravel()
-    w = weights.ravel()
-    parts = (w, w * a.ravel(), w * b.ravel(), w * z.ravel(), w * (a * z).ravel(), w * (b * z).ravel())
-    moments = np.stack([np.bincount(area, part, 64) for part in parts])
-    moments = moments[:, moments[0] > 0]
-    count = moments.shape[1]
-    draws = np.random.default_rng(seed).multinomial(count, np.full(count, 1 / count), REPLICATES).T
-    sw, sa, sb, sz, saz, sbz = moments @ draws
-    below = saz - sa * sz / sw
-    gains = (sbz - sb * sz / sw) / np.where(below == 0, np.nan, below)
-    return gains, (sb - gains * sa) / sw

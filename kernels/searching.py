@@ -7,12 +7,14 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from .aligning import SCALES, Place
+from .aligning import Place
 from .cells import cell_means
 
 Picture = npt.NDArray[Any]
 """float [rows, columns], square cells."""
 
+SCALES = tuple(float(scale) for scale in np.geomspace(1.0, 0.25, 48))
+"""How large one picture may be in the other when it is looked for: steps of 3 %, well within reach of refining."""
 SMALLEST = 20
 """Cells across or down below which a match says nothing."""
 TURNS = ((False, False), (True, False), (False, True), (True, True))

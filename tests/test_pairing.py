@@ -1,4 +1,4 @@
-"""Kernels of twins: area means, the line through two noisy sides, and bringing pictures together in time and place."""
+"""Kernels of twins: area means, and bringing pictures together in time and place."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from skimage.registration import phase_cross_correlation
 from skimage.transform import AffineTransform, warp
 
 from footroom.kernels import cells as kernel_cells
-from footroom.kernels.aligning import Place, likeness, offset_scores, refine, sample, time_offset
-from footroom.kernels.cells import Cells, cell_ends, cell_means, through
-from footroom.kernels.pairing import fit_line
+from footroom.kernels.aligning import Place, likeness, refine, sample
+from footroom.kernels.cells import cell_ends, cell_means, through
 from footroom.kernels.searching import find_window
+from footroom.kernels.timing import offset_scores, time_offset
 
 EDGES = st.lists(st.floats(0, 1), min_size=2, max_size=6, unique=True).map(sorted)
 
@@ -66,75 +66,6 @@ def test_a_table_maps_every_code_and_words_past_its_end():
     out = np.zeros((2, 3), np.uint16)
     through(source, table, out)
     assert out.tolist() == [[0, 100, 400], [300, 400, 400]]
-
-
-def grid_of(means: np.ndarray, ends: float = 0.004) -> Cells:
-    return Cells(means, means - ends, means + ends)
-
-
-def smooth(seed: int = 1, shape: tuple[int, int, int] = (4, 40, 60)) -> np.ndarray:
-    """A picture's slow changes of tone, .15 to .85."""
-    rng = np.random.default_rng(seed)
-    y, x = np.mgrid[: shape[1], : shape[2]]
-    frames = [
-        np.sin(x / 9 + rng.uniform(0, 6)) * np.cos(y / 7 + rng.uniform(0, 6))
-        + 0.5 * np.sin(y / 13 + x / 17 + rng.uniform(0, 6))
-        for _ in range(shape[0])
-    ]
-    field = np.stack(frames)
-    return 0.15 + 0.7 * (field - field.min()) / (field.max() - field.min())
-
-
-@pytest.mark.parametrize(("noise_a", "noise_b"), [(0.02, 0.0), (0.0, 0.02), (0.012, 0.015)])
-def test_noise_on_either_side_does_not_bend_the_gain(noise_a, noise_b):
-    """Where least squares is off by more than the limit, as its attenuation 1/(1 + noise/signal) says (Fuller 1987, from memory)."""
-    rng = np.random.default_rng(3)
-    truth = smooth(shape=(8, 60, 90))
-    a = truth + rng.normal(size=truth.shape) * noise_a
-    b = 0.856305 * truth + 0.062561 + rng.normal(size=truth.shape) * noise_b
-    line = fit_line(grid_of(a), grid_of(b))
-    assert line.gain == pytest.approx(0.856305, rel=0.002)
-    assert line.offset == pytest.approx(0.062561, abs=1 / 1023)
-    assert line.gain_range[0] < 0.856305 < line.gain_range[1]
-    plain = float(np.polyfit(a.ravel(), b.ravel(), 1)[0])
-    inverse = 1 / float(np.polyfit(b.ravel(), a.ravel(), 1)[0])
-    assert max(abs(plain - 0.856305), abs(inverse - 0.856305)) > 0.002 * 0.856305
-
-
-def test_clipping_does_not_bend_the_line():
-    """Expanded by 1023/876 about 64 at ten bits: .15 and less end at 0, .93 and more at M."""
-    rng = np.random.default_rng(5)
-    truth = (smooth() - 0.15) * 1.4
-    a = truth.clip(0, 1) + rng.normal(size=truth.shape) * 0.002
-    b = (1.167808 * truth - 0.073059).clip(0, 1) + rng.normal(size=truth.shape) * 0.002
-    cells = [Cells(each, (each - 0.006).clip(0, 1), (each + 0.006).clip(0, 1)) for each in (a, b)]
-    line = fit_line(*cells)
-    assert line.cut > 0.03
-    assert line.gain == pytest.approx(1.167808, rel=0.002)
-    assert line.offset == pytest.approx(-0.073059, abs=1 / 1023)
-    plain = float(np.polyfit(a.ravel(), b.ravel(), 1)[0])
-    assert abs(plain - 1.167808) > 0.01
-
-
-def test_something_burnt_in_does_not_bend_the_line():
-    truth = smooth()
-    b = 0.9 * truth + 0.02
-    b[:, 2:6, 5:30] = 0.9
-    line = fit_line(grid_of(truth), grid_of(b))
-    assert line.gain == pytest.approx(0.9, rel=0.001)
-
-
-def test_swapping_the_sides_gives_the_inverse():
-    rng = np.random.default_rng(2)
-    truth = smooth()
-    a, b = truth + rng.normal(size=truth.shape) * 0.01, 0.8 * truth + 0.1 + rng.normal(size=truth.shape) * 0.01
-    forth, back = fit_line(grid_of(a), grid_of(b)), fit_line(grid_of(b), grid_of(a))
-    assert forth.gain * back.gain == pytest.approx(1, abs=0.002)
-
-
-def test_too_little_to_tell_is_none():
-    assert fit_line(grid_of(np.full((1, 4, 4), np.nan)), grid_of(np.full((1, 4, 4), 0.5))) is None
-    assert fit_line(grid_of(np.zeros((2, 8, 8))), grid_of(np.zeros((2, 8, 8)))) is None
 
 
 def picture(name: str = "coffee") -> np.ndarray:

@@ -19,6 +19,7 @@ from .twins.comparing import compare
 from .twins.maps import KEYS, SAME
 from .twins.match import match_lines, write_match
 from .twins.result import Comparison, Party
+from .twins.views import called
 
 LABELS = {"y": "luma", "cb": "Cb", "cr": "Cr"}
 WIDTH = 80
@@ -75,7 +76,8 @@ def _report(found: Comparison, out: Path | None, *, overwrite: bool, quiet: bool
 
 
 def _reading(bars: Progress, first: Path, second: Path) -> Callable[[str, int], None]:
-    tasks = {word: bars.add_task(f"look at {path.name}", total=None) for word, path in (("A", first), ("B", second))}
+    names = (("A", called(first, second)), ("B", called(second, first)))
+    tasks = {word: bars.add_task(f"look at {name}", total=None) for word, name in names}
 
     def told(word: str, done: int) -> None:
         bars.update(tasks[word], completed=done)
@@ -156,6 +158,8 @@ def _rows(found: Comparison) -> list[tuple[str, str]]:
         ("colour", f"Delta E 2000 once B is brought to A: median {left.median:.2f}, 95 % under {left.p95:.2f}"),
         ("", f"as both are read by their flags: median {read['median']:.2f}, 95 % under {read['p95']:.2f}"),
     ]  # fmt: skip
+    if left.left_out:
+        rows.append(("", left.left_out_words))
     if found.crop is not None:
         x, y = found.crop.box[:2]
         rows.append(("worst", f"Delta E {found.crop.delta_e:.2f} in frame {found.crop.frame_a} of A, around {x}, {y}"))

@@ -172,7 +172,8 @@ def _zones(found: Comparison) -> Table:
             )
         )
     heads = ("part of the picture", "left, codes of A", "Delta E, median", "Delta E, 95 %", "hue")
-    caption = f"Delta E is CIE 2000. It assumes: {found.left.assumed}."
+    out = f"{found.left.left_out_words}. " if found.left.left_out else ""
+    caption = f"{out}Delta E is CIE 2000. It assumes: {found.left.assumed}."
     return Table("What is left, part by part", heads, tuple(rows), caption)
 
 

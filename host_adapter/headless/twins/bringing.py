@@ -10,11 +10,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ....kernels.aligning import Place, Timing, lead, likeness, refine, sample, time_offset
+from ....kernels.aligning import Place, likeness, refine, sample
 from ....kernels.cells import cell_means
 from ....kernels.searching import TURNS, find_window
+from ....kernels.timing import Timing, lead, time_offset
 from ..errors import Problem
-from .views import Reel, Side, pictures
+from .timecodes import timecode_offset
+from .views import Reel, Side, called, pictures
 
 STRETCHES = (240, 1500, 9000, 1 << 30)
 """Frames looked at first, then, and at most, until the pictures are found to belong together."""
@@ -28,8 +30,9 @@ MOVING = 0.04
 TAKE = 0.96
 """Correlation of the movement from which two recordings are of one take, where at least a thousandth of it moves: twins have
 .997 and more, takes of one scene with the same waves and another ferry .92."""
-PAIRS, LOOKS = 8, 5
-"""Pairs of frames that the lines are fitted to, and pairs over the whole length to see what is left in."""
+PAIRS, DRIFTING, LOOKS = 8, 16, 5
+"""Pairs of frames that the lines are fitted to; pairs beside them that tell luma's gain where few are fit for more; and pairs
+over the whole length to see what is left in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +45,7 @@ class Together:
     place : where A's picture lies in B's
     alike : correlation of detail, once brought together
     numbers : A's frames to compare, ascending; fitted : which of them, by place, a line is fitted to (see _numbers)
+    drifting : which more of them tell luma's gain, each with an offset of its own
     """
 
     offset: int
@@ -53,6 +57,7 @@ class Together:
     alike: float
     numbers: tuple[int, ...]
     fitted: tuple[int, ...]
+    drifting: tuple[int, ...]
 
 
 def bring_together(first: Side, second: Side, progress: Callable[[str, int], None] | None = None) -> Together:
@@ -76,17 +81,19 @@ def bring_together(first: Side, second: Side, progress: Callable[[str, int], Non
     offset = timing.offset if determined else _as_good(small, place, timing, hint)
     overlap = _overlap(small, offset)
     _one_take(first, second, small, place, offset)
-    fit = _numbers(reels, offset, overlap)
-    looks = max(0, -offset) + np.linspace(0, overlap - 1, min(LOOKS, overlap)).round().astype(int)
-    numbers = sorted({*fit, *looks.tolist()})
-    fitted = tuple(numbers.index(number) for number in fit)
+    fit, drift = _numbers(reels, offset, overlap)
+    looks = [max(0, -offset) + at for at in _spread(overlap, LOOKS)]
+    numbers = sorted({*fit, *drift, *looks})
+    fitted, drifting = (tuple(numbers.index(number) for number in some) for some in (fit, drift))
     chosen = fit[:: max(len(fit) // 3, 1)]
     seen_a, seen_b = pictures(first, chosen), pictures(second, [number + offset for number in chosen])
     place = refine(seen_a, seen_b, place)
     alike = _alike(seen_a, seen_b, place)
     if alike < ALIKE:
         raise _unrelated(first, second)
-    return Together(offset, determined, float(timing.lead), overlap, hint, place, alike, tuple(numbers), fitted)
+    return Together(
+        offset, determined, float(timing.lead), overlap, hint, place, alike, tuple(numbers), fitted, drifting
+    )
 
 
 def _as_good(small: tuple[Any, Any], place: Place, timing: Timing, hint: int | None) -> int:
@@ -101,17 +108,25 @@ def _as_good(small: tuple[Any, Any], place: Place, timing: Timing, hint: int | N
     return timing.offset
 
 
-def _numbers(reels: list[Reel], offset: int, overlap: int) -> list[int]:
-    """A's frames to compare, spread over what both have: those coded by themselves in both, else in one, else any.
+def _numbers(reels: list[Reel], offset: int, overlap: int) -> tuple[list[int], list[int]]:
+    """A's frames to compare, spread over what both have: those coded by themselves in both, else in one, else any; and,
+    where it is one, some of the others.
 
-    Frames that are predicted from others drift: rounding in prediction lifts codes by up to half an 8-bit code.
+    Frames that are predicted from others drift: rounding in prediction lifts codes by up to half an 8-bit code. Their luma
+    is as steep as the others'; faint colour they wear more.
     """
     begin = max(0, -offset)
     a, b = reels[0].whole[begin : begin + overlap], reels[1].whole[begin + offset : begin + offset + overlap]
     ranks = np.array([int(one) + int(two) for one, two in zip(a, b, strict=True)])
     best = np.flatnonzero(ranks == ranks.max())
-    at = np.unique(np.linspace(0, len(best) - 1, min(PAIRS, len(best))).round().astype(int))
-    return [begin + int(best[each]) for each in at]
+    fit = [begin + int(best[at]) for at in _spread(len(best), PAIRS)]
+    rest = np.flatnonzero(ranks < 1) if ranks.max() == 1 else np.zeros(0, np.int64)
+    return fit, [begin + int(rest[at]) for at in _spread(len(rest), DRIFTING)]
+
+
+def _spread(length: int, most: int) -> list[int]:
+    """At most so many places from the first to the last of a length."""
+    return [int(at) for at in np.unique(np.linspace(0, length - 1, min(most, length)).round().astype(int))]
 
 
 def _told(progress: Callable[[str, int], None] | None, word: str) -> Callable[[int], None] | None:
@@ -123,7 +138,7 @@ def _same_rate(first: Side, second: Side) -> None:
     if one and other and abs(one / other - 1) > Fraction(1, 2000):
         raise Problem(
             second.path,
-            f"it runs at {float(other):.6g} frames a second, {first.path.name} at {float(one):.6g}; "
+            f"it runs at {float(other):.6g} frames a second, {called(first.path, second.path)} at {float(one):.6g}; "
             "twins are compared frame by frame",
             "Compare recordings of one rate, or one frame of each as a still.",
         )
@@ -132,7 +147,7 @@ def _same_rate(first: Side, second: Side) -> None:
 def _unrelated(first: Side, second: Side) -> Problem:
     return Problem(
         second.path,
-        f"nothing in it was found to belong to {first.path.name}: not the whole picture, nor mirrored, nor a part of it",
+        f"nothing in it was found to belong to {called(first.path, second.path)}: not the whole picture, nor mirrored, nor a part of it",
         "Check that both are of one take; a graded or re-framed copy may differ too much.",
     )
 
@@ -248,7 +263,7 @@ def _one_take(first: Side, second: Side, small: tuple[Any, Any], place: Place, o
     if float((one * two).sum() / np.sqrt(np.square(one).sum() * np.square(two).sum())) < TAKE:
         raise Problem(
             second.path,
-            f"it shows the scene of {first.path.name}, but what moves there moves otherwise: another take, or another time",
+            f"it shows the scene of {called(first.path, second.path)}, but what moves there moves otherwise: another take, or another time",
             "Compare recordings of one take.",
         )
 
@@ -263,31 +278,3 @@ def _alike(first: Any, second: Any, place: Place) -> float:
         return np.stack([sample(each, where, shares, ((each.shape[1], 0), (each.shape[0], 0))) for each in planes])
 
     return likeness(stack(first, Place()), stack(second, place))
-
-
-def timecode_offset(first: Side, second: Side) -> int | None:
-    """B's frame number less A's for one picture, as the start timecodes say; None where one is missing or unreadable."""
-    rate = first.info.rate or second.info.rate
-    if not rate:
-        return None
-    starts = [timecode_frames(side.timecode, rate) for side in (first, second)]
-    return None if starts[0] is None or starts[1] is None else starts[0] - starts[1]
-
-
-def timecode_frames(text: str | None, rate: Fraction) -> int | None:
-    """Frames since midnight; a semicolon before the frames is drop-frame counting.
-
-    Source: SMPTE ST 12-1 (from memory): two frame numbers (four at 60) are left out each minute but every tenth.
-    """
-    if not text:
-        return None
-    try:
-        hours, minutes, seconds, frames = (int(part) for part in text.replace(";", ":").replace(".", ":").split(":"))
-    except ValueError:
-        return None
-    base = round(rate)
-    count = ((hours * 60 + minutes) * 60 + seconds) * base + frames
-    if ";" in text or "." in text:
-        total = hours * 60 + minutes
-        count -= base // 15 * (total - total // 10)
-    return count

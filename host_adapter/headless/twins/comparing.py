@@ -10,7 +10,7 @@ import numpy as np
 from PIL import Image
 
 from ....kernels.aligning import Place
-from ....kernels.cells import Cells, through
+from ....kernels.cells import Cells, Grid, through
 from ....kernels.encoding import Encoding, Model
 from ....kernels.pairing import Line, fit_line
 from ..errors import Problem
@@ -33,6 +33,9 @@ FITTING: dict[str, dict[str, Any]] = {"y": {"reach": 1, "step_share": 0.004}}
 FITTING["cb"] = FITTING["cr"] = {"reach": 4, "step_share": 0.02}
 """How each channel is fitted: chroma is coded in blocks of twice the size, and has fewer areas that stand out."""
 
+PULLING = {"prores"}
+"""Codecs whose coders count a block's mean from the middle code, predict it from nothing, and may cut off what is left of it."""
+
 Progress = Callable[[str, int], None]
 """Told 'A' or 'B' and the frames of it that were read."""
 
@@ -46,12 +49,12 @@ def compare(first: Path, second: Path, progress: Progress | None = None) -> Comp
     one_matrix(a, b)
     together = bring_together(a, b, progress)
     numbers_b = [number + together.offset for number in together.numbers]
-    shares = _shares(a, b, together)
+    shares = cell_edges(a, b, together)
     cells_a = cells(a, pick(a, together.numbers), Place(), shares)
     cells_b = cells(b, pick(b, numbers_b), together.place, shares)
     maps_known = named_maps(a.encoding.depth, b.encoding.depth, a.info.model is Model.RGB, b.info.model is Model.RGB)
     keys = [key for key in a.keys if key in b.keys]
-    lines = {key: _fitted(key, cells_a[key], cells_b[key], together) for key in keys}
+    lines = {key: fit_channel(key, cells_a[key], cells_b[key], together, (a, b)) for key in keys}
     if lines["y"] is None:
         raise Problem(
             second, "the pictures have too little contrast, or too few whole areas, to tell a gain from",
@@ -73,7 +76,7 @@ def compare(first: Path, second: Path, progress: Progress | None = None) -> Comp
     )  # fmt: skip
 
 
-def _shares(a: Side, b: Side, together: Together) -> tuple[Any, Any]:
+def cell_edges(a: Side, b: Side, together: Together) -> tuple[Any, Any]:
     """Edges of the cells in shares of A's picture: CELL pixels, or twice that, of whichever shows it with fewer."""
     scale = together.place.scale
     columns = min(a.info.width, b.info.width * scale[0])
@@ -82,14 +85,30 @@ def _shares(a: Side, b: Side, together: Together) -> tuple[Any, Any]:
     return np.linspace(0, 1, max(round(columns / cell), 8) + 1), np.linspace(0, 1, max(round(rows / cell), 6) + 1)
 
 
-def _fitted(key: str, first: Cells, second: Cells, together: Together) -> Line | None:
-    """The line of one channel over the frames that are fit for it, or None where it tells nothing."""
-    line = fit_line(_only(first, together.fitted), _only(second, together.fitted), **FITTING[key])
+def fit_channel(
+    key: str, first: Cells, second: Cells, together: Together, sides: tuple[Side, Side], scene: Grid | None = None
+) -> Line | None:
+    """The line of one channel over the frames that are fit for it, or None where it tells nothing. See fit_line."""
+    at = together.fitted
+    anchors = None
+    if key == "y" and together.drifting:
+        at = tuple(sorted({*together.fitted, *together.drifting}))
+        anchors = np.isin(at, together.fitted)
+    line = fit_line(
+        _only(first, at), _only(second, at), **FITTING[key], anchors=anchors,
+        grain=1 / min(side.encoding.maximum for side in sides), scene=None if scene is None else scene[list(at)],
+        middles=(_middle(sides[0]), _middle(sides[1])),
+    )  # fmt: skip
     return line if line and line.correlation >= CORRELATED and line.spread >= SPREAD[key] else None
 
 
-def _only(some: Cells, fitted: tuple[int, ...]) -> Cells:
-    at = list(fitted)
+def _middle(side: Side) -> float | None:
+    """The middle code in units of M, where codes may be pulled there."""
+    return side.encoding.neutral / side.encoding.maximum if side.info.codec in PULLING else None
+
+
+def _only(some: Cells, frames: tuple[int, ...]) -> Cells:
+    at = list(frames)
     return Cells(some.means[at], some.lows[at], some.highs[at])
 
 

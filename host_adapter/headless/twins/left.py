@@ -13,6 +13,7 @@ import numpy.typing as npt
 from ....kernels.cells import Cells
 from ....kernels.encoding import Channel, Encoding, Model
 from ....kernels.matrix import Matrix
+from ....kernels.pairing import LEAST, uncut
 from ..curves import colour_science
 
 ASSUMED = (
@@ -51,6 +52,7 @@ class Left:
     hue_shift : median turn of hue in degrees, B brought to A against A; None where hardly anything has a colour
     zones : ZONES x ZONES parts of the picture
     worst : frame, row and column of the cell with the largest Delta E around it
+    left_out : share of the cells in both pictures that one recording clips where the other goes on; no figure counts them
     """
 
     residual_codes: dict[str, float]
@@ -60,11 +62,19 @@ class Left:
     hue_shift: float | None
     zones: tuple[Zone, ...]
     worst: tuple[int, int, int]
+    left_out: float = 0.0
     assumed: str = ASSUMED
 
     @property
     def median(self) -> float:
         return float(np.nanmedian(self.delta_e))
+
+    @property
+    def left_out_words(self) -> str:
+        """How much no figure counts, and why."""
+        return (
+            f"{100 * self.left_out:.2g} % of the areas are left out: one of the two is clipped there, the other is not"
+        )
 
     @property
     def p95(self) -> float:
@@ -85,12 +95,14 @@ def what_is_left(
     encoding_a, encoding_b : as readers take them; matrix : of both, so that ranges alone are compared
     """
     keys = [key for key in maps if key in first and key in second]
-    a = {key: first[key].means for key in first}
-    brought = {key: (second[key].means - maps[key][1]) / maps[key][0] for key in keys}
+    counted, left_out = _counted(first, second, {key: maps[key] for key in keys})
+    a = {key: np.where(counted, first[key].means, np.nan) for key in first}
+    b = {key: np.where(counted, second[key].means, np.nan) for key in second}
+    brought = {key: (b[key] - maps[key][1]) / maps[key][0] for key in keys}
     off = {key: (brought[key] - a[key]) * encoding_a.maximum for key in keys}
     lab_a = _lab(a, encoding_a, matrix)
     lab_brought = _lab(brought, encoding_a, matrix)
-    lab_read = _lab({key: second[key].means for key in second}, encoding_b, matrix)
+    lab_read = _lab(b, encoding_b, matrix)
     delta, as_read = _delta_e(lab_a, lab_brought), _delta_e(lab_a, lab_read)
     hue = _hue(lab_a, lab_brought)
     return Left(
@@ -101,7 +113,22 @@ def what_is_left(
         _middle(hue),
         _zones(off, delta, hue),
         _worst(delta),
+        left_out,
     )
+
+
+def _counted(
+    first: Mapping[str, Cells], second: Mapping[str, Cells], maps: Mapping[str, tuple[float, float]]
+) -> tuple[npt.NDArray[np.bool_], float]:
+    """Which cells tell of the map alone, and the share of the others: what a rail cut off, no map brings back.
+
+    Where hardly any would be left, all count.
+    """
+    there = np.all([np.isfinite(side[key].means) for side in (first, second) for key in maps], axis=0)
+    whole = there & np.all([uncut(first[key], second[key], *maps[key]) for key in maps], axis=0)
+    if np.count_nonzero(whole) < LEAST:
+        return there, 0.0
+    return whole, 1 - float(np.count_nonzero(whole) / np.count_nonzero(there))
 
 
 def _lab(codes: Mapping[str, Grid], encoding: Encoding, matrix: Matrix) -> Grid:
@@ -180,5 +207,6 @@ def _worst(delta: Grid) -> tuple[int, int, int]:
     padded = np.pad(filled, ((0, 0), (1, 1), (1, 1)))
     rows, columns = delta.shape[1:]
     total = sum(padded[:, dy : dy + rows, dx : dx + columns] for dy in range(3) for dx in range(3))
+    total = np.where(np.isfinite(delta), total, -1.0)
     frame, row, column = np.unravel_index(int(np.argmax(total)), delta.shape)
     return int(frame), int(row), int(column)

@@ -29,6 +29,7 @@ from ..verify import verify_scaled
 from ..writing import transform
 from .maps import SAME, NamedMap, back_codes, back_table
 from .result import Comparison
+from .views import called
 
 Progress = Callable[[str, int, int | None], None]
 
@@ -133,7 +134,7 @@ class _Work:
         )  # fmt: skip
         lost = {channel.value: self._lost(histogram, channel) for channel, histogram in histograms.items()}
         words = (
-            f"brought to the codes of {self.found.first.path.name} by the inverse of '{self.named.relation}', "
+            f"brought to the codes of {called(self.found.first.path, path)} by the inverse of '{self.named.relation}', "
             f"{self.named.depth_b} to {self.depth} bits, flag as there ({self.trusted.label}); written as {written.codec}"
         )
         return {

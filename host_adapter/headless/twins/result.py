@@ -148,6 +148,7 @@ class Comparison:
                 "median": round(float(np.nanmedian(self.left.delta_e_as_read)), 3),
                 "p95": round(float(np.nanquantile(self.left.delta_e_as_read, 0.95)), 3),
             },
+            "left_out_clipped": round(self.left.left_out, 5),
             "delta_e_assumes": self.left.assumed,
             "zones": [
                 {

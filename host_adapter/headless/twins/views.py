@@ -71,6 +71,14 @@ def open_side(path: Path) -> Side:
     return Side(path, recording, info, info.encoding(info.tag.trusted), matrix_of(info), _timecode(recording))
 
 
+def called(path: Path, beside: Path) -> str:
+    """A file's name in words about two: where both are named alike, with as much of its folder as tells them apart."""
+    for depth in range(1, max(len(path.parts), len(beside.parts)) + 1):
+        if path.parts[-depth:] != beside.parts[-depth:]:
+            return str(Path(*path.parts[-depth:]))
+    return path.name
+
+
 def one_matrix(first: Side, second: Side) -> None:
     """Have R'G'B' compared by the matrix of the recording that has one."""
     for side, other in ((first, second), (second, first)):
