@@ -18,7 +18,6 @@ All seeds are fixed.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -27,14 +26,14 @@ from typing import Any
 import av
 import numpy as np
 import numpy.typing as npt
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image
 from scenes import CLIPS, clip_path
 
-from footroom.kernels.encoding import PLANE_CHANNELS, Channel, Encoding, Model, Range
+from footroom.kernels.encoding import PLANE_CHANNELS, Channel, Encoding, Model, Range, affine_map
 from footroom.kernels.history import History, history
 from footroom.kernels.occupancy import counts
 from footroom.kernels.quiet import counts_by_quiet
-from footroom.kernels.scalings import Scaling
+from footroom.kernels.scalings import Scaling, scaled
 
 Levels = npt.NDArray[np.float32]
 Codes = npt.NDArray[Any]
@@ -78,7 +77,7 @@ class Pictures:
         if name not in self.clips:
             with av.open(str(clip_path(self.cache, CLIPS[name]))) as container:
                 frames = list(container.decode(video=0))[::10]
-            self.clips[name] = [_planes_of(frame, np.uint8) for frame in frames]
+            self.clips[name] = [planes_of(frame, np.uint8) for frame in frames]
         return self.clips[name]
 
 
@@ -86,6 +85,15 @@ def scene(
     pictures: Pictures, name: str, draw: np.random.Generator, size: tuple[int, int] = FULL_HD
 ) -> tuple[Levels, ...]:
     """A photograph-like frame: luma, Cb, Cr as levels, chroma halved both ways."""
+    toned, noise = without_noise(pictures, name, draw, size)
+    strength = noise * np.sqrt(0.3 + np.clip(toned, 0, 1))
+    return y_cb_cr(toned + draw.standard_normal(toned.shape, dtype=np.float32) * strength)
+
+
+def without_noise(
+    pictures: Pictures, name: str, draw: np.random.Generator, size: tuple[int, int]
+) -> tuple[Levels, float]:
+    """R'G'B' of such a frame before a sensor's noise, and how strong that is at level .7."""
     taken = pictures(name)
     rows, columns = (int(side * draw.uniform(0.7, 1)) // 2 * 2 for side in taken.shape[:2])
     top, left = draw.integers(0, taken.shape[0] - rows + 1), draw.integers(0, taken.shape[1] - columns + 1)
@@ -101,24 +109,29 @@ def scene(
     large += (_fine(size, draw) * contrast * 0.3)[..., None]
     gamma, low, high = draw.uniform(0.6, 1.5), draw.uniform(-0.02, 0.12), draw.uniform(0.75, 1.05)
     toned = np.clip(large, 0, 1) ** gamma * (high - low) + low
-    noise = draw.uniform(0.001, 0.008) * np.sqrt(0.3 + np.clip(toned, 0, 1))
-    return y_cb_cr(toned + draw.standard_normal(toned.shape, dtype=np.float32) * noise)
+    return toned, draw.uniform(0.001, 0.008)
 
 
 def photograph(path: Path, draw: np.random.Generator) -> tuple[Levels, ...]:
     """The middle of a large photograph at 1920 x 1080, its tone curve and its noise drawn, as `scene` gives one."""
+    large, noise = photograph_without_noise(path, draw, FULL_HD)
+    return y_cb_cr(large + draw.standard_normal(large.shape, dtype=np.float32) * noise)
+
+
+def photograph_without_noise(path: Path, draw: np.random.Generator, size: tuple[int, int]) -> tuple[Levels, float]:
+    """R'G'B' of it at another size, and how strong the noise is."""
     with Image.open(path) as opened:
         image = opened.convert("RGB")
-    scale = max(FULL_HD[1] / image.width, FULL_HD[0] / image.height)
-    across, down = max(round(image.width * scale), FULL_HD[1]), max(round(image.height * scale), FULL_HD[0])
+    scale = max(size[1] / image.width, size[0] / image.height)
+    across, down = max(round(image.width * scale), size[1]), max(round(image.height * scale), size[0])
     how = Image.Resampling.BOX if scale < 1 else Image.Resampling.BICUBIC
     taken = np.asarray(image, np.float32) / 255
     large = np.stack(
         [np.asarray(Image.fromarray(taken[..., each].copy()).resize((across, down), how)) for each in range(3)], -1
     )
-    top, left = (down - FULL_HD[0]) // 2, (across - FULL_HD[1]) // 2
-    large = np.clip(large[top : top + FULL_HD[0], left : left + FULL_HD[1]], 0, 1) ** draw.uniform(0.8, 1.25)
-    return y_cb_cr(large + draw.standard_normal(large.shape, dtype=np.float32) * draw.uniform(0.001, 0.004))
+    top, left = (down - size[0]) // 2, (across - size[1]) // 2
+    large = np.clip(large[top : top + size[0], left : left + size[1]], 0, 1) ** draw.uniform(0.8, 1.25)
+    return large, draw.uniform(0.001, 0.004)
 
 
 def y_cb_cr(signal: Levels) -> tuple[Levels, ...]:
@@ -147,6 +160,15 @@ def through(codes: tuple[Codes, ...], scaling: Scaling) -> tuple[Codes, ...]:
     )
 
 
+def requantised(codes: tuple[Codes, ...], source: Encoding, target: Encoding) -> tuple[Codes, ...]:
+    """Codes after a change of depth, and of range if they differ, in one rounding."""
+    made = []
+    for plane, channel in zip(codes, PLANE_CHANNELS[Model.YCBCR], strict=True):
+        mapped = scaled(np.arange(1 << source.depth, dtype=np.int64), *affine_map(source, target, channel))
+        made.append(np.clip(mapped, 0, target.maximum).astype(target.dtype_name)[plane])
+    return tuple(made)
+
+
 def noisy(codes: tuple[Codes, ...], sigma: float, depth: int, draw: np.random.Generator) -> tuple[Codes, ...]:
     """Codes after normal noise, rounded again."""
     made = []
@@ -173,7 +195,7 @@ def h264(codes: tuple[Codes, ...], depth: int, quality: int = 20) -> tuple[Codes
         output.mux(stream.encode(None))
     buffer.seek(0)
     with av.open(buffer) as source:
-        return _planes_of(next(source.decode(video=0)), dtype)
+        return planes_of(next(source.decode(video=0)), dtype)
 
 
 @dataclass(slots=True)
@@ -199,99 +221,6 @@ class Seen:
         return history(self.counts, self.depth, self.quiet)
 
 
-KINDS = (
-    "photograph",
-    "gamma table",
-    "screen",
-    "posterised",
-    "ramp",
-    "drawn",
-    "small crop",
-    "camera clip",
-    "8-bit photograph",
-)
-
-
-def untouched(
-    pictures: Pictures, names: tuple[str, ...], kind: str, draw: np.random.Generator
-) -> tuple[tuple[Codes, ...], int]:
-    """Something that was never scaled, as codes with their depth."""
-    name = names[int(draw.integers(len(names)))]
-    depth = int(draw.choice([8, 8, 10, 12]))
-    encoding = Encoding(depth, Range(int(draw.integers(2))))
-    full = Encoding(8, Range.FULL)  # an 8-bit R'G'B' grey made into narrow codes is scaled in truth
-    if kind == "photograph":
-        size = [(270, 480), (540, 960), FULL_HD][int(draw.choice(3, p=[0.6, 0.3, 0.1]))]
-        codes = coded(scene(pictures, name, draw, size), encoding)
-        return (h264(codes, depth, int(draw.integers(14, 30))) if depth < 12 and draw.random() < 0.5 else codes), depth
-    if kind in ("ramp", "drawn"):
-        levels = _ramp(draw) if kind == "ramp" else _drawn(draw)
-        return coded(levels, encoding), depth
-    if kind == "camera clip":
-        clips = [each for each in names if each in CLIPS]
-        frames = pictures.recorded(clips[0])
-        return frames[int(draw.integers(len(frames)))], 8
-    if kind == "screen":
-        codes = coded(y_cb_cr(_screen(draw)), full)
-        return (h264(codes, 8) if draw.random() < 0.5 else codes), 8
-    stills = [each for each in names if each not in CLIPS]  # a clip as R'G'B' was expanded in truth
-    taken = pictures(stills[int(draw.integers(len(stills)))])
-    rows, columns = (64, 96) if kind == "small crop" else (taken.shape[0] * 2 // 3, taken.shape[1] * 2 // 3)
-    top, left = draw.integers(0, taken.shape[0] - rows + 1), draw.integers(0, taken.shape[1] - columns + 1)
-    taken = taken[top : top + rows, left : left + columns]
-    if kind == "posterised":
-        steps = int(draw.integers(4, 64))
-        taken = np.floor(taken * steps) / steps
-    if kind == "gamma table":
-        codes = np.round(taken * 255).astype(np.int64)
-        taken = (np.round(255 * (np.arange(256) / 255) ** draw.uniform(0.5, 2)) / 255).astype(np.float32)[codes]
-    return coded(y_cb_cr(taken), full), 8
-
-
-def stretched(pictures: Pictures, names: tuple[str, ...], draw: np.random.Generator) -> tuple[tuple[Codes, ...], float]:
-    """A photograph whose luma was stretched in 8 bit, with the gain."""
-    codes = coded(scene(pictures, names[int(draw.integers(len(names)))], draw, (540, 960)), Encoding(8, Range.FULL))
-    gain = float(draw.uniform(1.05, 1.45))
-    table = np.clip(np.floor((np.arange(256) - int(draw.integers(0, 20))) * gain + 0.5), 0, 255).astype(np.uint8)
-    return (table[codes[0]], *codes[1:]), gain
-
-
-def looks(pictures: Pictures, name: str, seed: int, count: int) -> Iterator[tuple[Levels, ...]]:
-    """So many looks at one place: another part of it each, and other noise."""
-    for index in range(count):
-        yield scene(pictures, name, np.random.default_rng((seed, index)))
-
-
-def _ramp(draw: np.random.Generator) -> tuple[Levels, ...]:
-    low, high = sorted(draw.uniform(0, 1, 2))
-    line = np.linspace(low, high, int(draw.integers(150, 2000)) * 2, dtype=np.float32) ** draw.uniform(0.4, 2.4)
-    grey = np.zeros((32, len(line) // 2), np.float32)
-    return np.repeat(line[None], 64, 0), grey, grey
-
-
-def _drawn(draw: np.random.Generator) -> tuple[Levels, ...]:
-    y, x = np.mgrid[:540, :960].astype(np.float32)
-    picture = np.zeros((540, 960, 3), np.float32)
-    for _ in range(20):
-        column, row, radius = draw.uniform(0, 960), draw.uniform(0, 540), draw.uniform(30, 300)
-        inside = 1 - ((x - column) ** 2 + (y - row) ** 2) / radius**2
-        shade = np.clip(inside, 0, 1) ** draw.uniform(0.3, 1)
-        picture[inside > 0] = (shade[..., None] * draw.uniform(0, 1, 3) * 0.95 + 0.05)[inside > 0]
-    return y_cb_cr(picture)
-
-
-def _screen(draw: np.random.Generator) -> Levels:
-    image = Image.new("RGB", (960, 540), tuple(int(each) for each in draw.integers(180, 256, 3)))
-    pen = ImageDraw.Draw(image)
-    for _ in range(60):
-        left, top = (int(each) for each in draw.integers(0, 500, 2))
-        ink, paper = (tuple(int(each) for each in draw.integers(0, 256, 3)) for _ in range(2))
-        pen.rectangle([left, top, left + int(draw.integers(10, 300)), top + int(draw.integers(5, 60))], fill=paper)
-        font = ImageFont.load_default(int(draw.integers(10, 30)))
-        pen.text((int(draw.integers(0, 900)), top), "The ferry leaves at ten", fill=ink, font=font)
-    return np.asarray(image).astype(np.float32) / 255
-
-
 def _enlarged(plane: Levels, size: tuple[int, int]) -> Levels:
     image = Image.fromarray(np.ascontiguousarray(plane, dtype=np.float32))
     return np.asarray(image.resize((size[1], size[0]), Image.Resampling.BICUBIC))
@@ -314,7 +243,7 @@ def _fine(size: tuple[int, int], draw: np.random.Generator) -> Levels:
     return -moved if draw.random() < 0.5 else moved
 
 
-def _planes_of(frame: av.VideoFrame, dtype: Any) -> tuple[Codes, ...]:
+def planes_of(frame: av.VideoFrame, dtype: Any) -> tuple[Codes, ...]:
     return tuple(
         np.frombuffer(plane, dtype).reshape(plane.height, -1)[:, : plane.width].copy() for plane in frame.planes
     )

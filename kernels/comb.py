@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,17 +30,29 @@ class Comb:
     weight : what each is worth, one over its standard deviation in a recording without a comb; 0 where nothing is known
     spectrum : of deviation times weight, complex128 [bins]; bin i is i / (2 (bins - 1)) cycles a code
     power : what its squared magnitude would be without a line, float64 [bins]
+    level : the smooth course of the counts, float64 [codes]
     """
 
     deviation: Values
     weight: Values
     spectrum: npt.NDArray[np.complex128]
     power: Values
+    level: Values
 
     @property
     def frequencies(self) -> Values:
         """Cycles a code of each bin."""
         return np.linspace(0, 0.5, len(self.spectrum))
+
+    def roughness(self, fitted: Values | None = None) -> float:
+        """Standard deviation of the counts about their smooth course in nepers, counting's own taken off.
+
+        fitted : deviations that are accounted for, float64 [codes], taken off too
+        """
+        used = self.weight > 0
+        rest = self.deviation if fitted is None else self.deviation - fitted
+        variance = float(np.mean(rest[used] ** 2)) - float(np.mean(1 / np.maximum(self.level[used], 1)))
+        return math.sqrt(max(variance, 0.0))
 
     @property
     def relative_power(self) -> Values:
@@ -100,7 +113,7 @@ def look(histogram: npt.NDArray[np.int64], period: float) -> Comb:
     weight = np.where(used, 1 / np.sqrt(1 / np.maximum(level, 1) + own + 1e-6), 0)
     weight *= taper(used)
     spectrum = transform(deviation * weight)
-    return Comb(deviation, weight, spectrum, quiet_power(np.abs(spectrum) ** 2))
+    return Comb(deviation, weight, spectrum, quiet_power(np.abs(spectrum) ** 2), level)
 
 
 def taper(used: npt.NDArray[np.bool_]) -> Values:

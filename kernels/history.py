@@ -9,43 +9,32 @@ stronger line that the candidate does not have, nothing is said.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
-from .comb import Comb, Values, deviations, look, smooth, soften
+from .comb import Comb, Values, look
 from .encoding import Channel, Encoding, affine_map
 from .matching import Match, Pooled, match
-from .other_gain import ALIKE, OtherGain, other_gain
+from .other_gain import ALIKE, OtherGain, of_much_shallower, other_gain
 from .padding import Padding, find_padding
 from .quiet import CLASSES
-from .scalings import WAYS, Scaling, candidates
+from .scalings import DEEPEST, WAYS, Scaling
 from .tally import quantile
+from .templates import PERIOD, bank, class_bank, class_templates, templates
 
 Counts = npt.NDArray[np.int64]
 
 LEAST_Z = 4.5
 """What a named history takes."""
-LEAST_BY_CLASS, CLEAR_OF_RIVALS = 5.0, 0.3
-"""z that classes of blocks need by themselves, and by how much more than for any history of another name."""
+LEAST_BY_CLASS, CLEAR_OF_RIVALS, CLEAR_OF_SIMPLER = 5.0, 0.3, 1.0
+"""z that classes of blocks need by themselves, and by how much more than for a history of another name; than for one of fewer
+scalings, which is likelier to begin with and leaves much the same comb once coding has softened it."""
 TAIL = (1.2, 0.4)
 """Where the tail of z begins in recordings that were never scaled, and what it falls by a factor e over: an exponential above all
 that bench/history_accuracy.py saw of photograph-like ones. Drawn and posterised things reach more; `Match.stands` silences them."""
-DEEPEST = 12
-"""Bits beyond which a frame has too few samples for each code."""
-SOFTNESS = (0.0, 0.5, 0.8, 1.1, 1.4, 1.8, 2.2)
-"""Standard deviations, in codes, of what noise may have come after the scaling."""
-SPREAD = (0.52, 0.76, 0.94, 1.09, 1.25, 1.44, 1.74, 2.18, 2.87)
-"""How far a lossy coder moves codes in blocks of each class of quiet.CLASSES, over how far in blocks whose deviation is one code: the
-deviation to the power of .4, about what x264 was measured to leave at constant quality 14 to 28."""
-CODED = (0.5, 0.9, 1.3, 1.8)
-"""Codes that it moves them in the latter."""
-EVENLY = (0.0, 0.8, 1.4, 2.0)
-"""Codes that noise of one strength moves them in all classes."""
 SHARED = 1.18
 """How much more the classes' z scatters than a normal deviate: classes of one picture share its shape."""
 NEARLY = 0.75
@@ -53,10 +42,12 @@ NEARLY = 0.75
 TEXTURED, ROUGHEST = 3, 0.27
 """First class whose blocks have texture, which smooths counts, and how rough its counts may be, in nepers. In photographs they were .05
 to .25 after lossy coding, in posterised pictures .3 and more, whose classes have combs of their own."""
-PERIOD = {Channel.LUMA: 7.0, Channel.CHROMA: 8.0}
-"""Codes that the smooth course is taken over: about one turn of the combs (6.1 to 7.1 luma, 7.2 to 8.2 chroma, at any depth)."""
+UNEXPLAINED = 0.4
+"""The same of all pixels together, once the named comb is taken off them."""
 CLEARLY = 0.05
 """Part of the roughness by which a gain of its own must account for more than a named scaling to stand in its place."""
+SAME = 0.9
+"""Part of the highest z that the same scaling must reach at another softness to be taken for it."""
 TURNS = 5
 """Turns of the comb that a channel's counts must span to be heard."""
 OCCUPIED = 0.6
@@ -70,12 +61,13 @@ class History:
     """What was found.
 
     scaled : 'none-found', a key of scalings.WAYS, or 'other-gain'
-    gain, offset : the map in luma codes of `depth` bits, last = gain * first + offset; None where nothing is known of it
+    gain, offset : the map in luma codes, last = gain * first + offset; the first ones have `from_depth` bits if that is given, else
+        `depth`; None where nothing is known of it
     z : the statistic; of what was found, or of the likeliest candidate
     false_alarm : chance that a recording which was never scaled reaches that z, 0..1
     depth : bits at which it was scaled; those of the codes before they were padded, if they were. A change of range that filled
         deeper bits ends in codes of the file's own depth
-    scaling : the scaling at one depth that left the comb, which says what it lost; None for another gain, and where a change of
+    scaling : the scaling that left the comb, which says what it lost; None for another gain, and where a change of
         range into deeper bits is all there is
     softness : noise that came after it, codes, about
     padding : how shallower codes fill the file, if they do
@@ -99,6 +91,13 @@ class History:
     def found(self) -> bool:
         """True where a scaling is named."""
         return self.scaled != "none-found"
+
+    @property
+    def from_depth(self) -> int | None:
+        """Bits that the codes had before the range and the depth were changed; None where the depth stayed or nothing is known."""
+        if self.scaling is not None and self.scaling.from_depth is not None:
+            return self.scaling.from_depth
+        return self.padding.depth if self.padding is not None and self.padding.how in WAYS else None
 
 
 def history(histograms: Mapping[Channel, Counts], depth: int, quiet: Mapping[Channel, Counts] | None = None) -> History:
@@ -158,26 +157,18 @@ def _at_one_depth(
     if matched is None:
         return History("none-found", None, None, 0.0, 1.0, depth, padding=padding)
     comb = matched.comb
-    best = int(np.argmax(z))
-    value, stands = float(z[best]), matched.stands(best)
-    by_class, pooled = class_statistics(quiet, depth)
-    if pooled is not None:
-        likeliest = int(np.argmax(by_class))
-        scaling = class_bank(depth)[likeliest][0]
-        alike = [i for i, each in enumerate(class_bank(depth)) if each[0] == scaling]
-        least = max(LEAST_BY_CLASS, value if stands else NEARLY * value)
-        same = max((i for i, each in enumerate(bank(depth)) if each[0] == scaling), key=lambda i: float(z[i]))
-        standing = [i for i in alike if by_class[i] > least and pooled.stands(i)]
-        if standing and not matched.contradicts(same):
-            most = max(float(by_class[i]) for i in standing)
-            others = (i for i, each in enumerate(class_bank(depth)) if each[0].name != scaling.name)
-            near = float(by_class[likeliest]) - CLEAR_OF_RIVALS
-            if not any(by_class[i] > near and pooled.stands(i) for i in others):
-                best, value, stands = same, most, True
+    best, stands = _likeliest(z, matched, bank(depth))
+    value = float(z[best])
+    if stands and comb.roughness(matched.fitted(best)) > UNEXPLAINED:
+        stands = False
+    by_class = _by_class(quiet, depth, matched, value if stands else NEARLY * value)
+    if by_class is not None:
+        scaling, value = by_class
+        best, stands = _same(scaling, z, depth), True
     scaling, softness = bank(depth)[best]
     gain, offset = scaling.affine(Channel.LUMA)
     other: OtherGain | None = None
-    named = value >= LEAST_Z and stands
+    named = value >= LEAST_Z and stands and not of_much_shallower(comb)
     if depth == 8 or not named:  # in 256 codes a gain near by fits nearly as well
         other = other_gain(comb, PERIOD[Channel.LUMA])
     if named and (other is None or not _better(other, float(gain), matched.explained(best))):
@@ -185,7 +176,7 @@ def _at_one_depth(
             scaling.name, float(gain), float(offset), value, false_alarm(value), depth, scaling, softness, padding,
             comb, matched.fitted(best),
         )  # fmt: skip
-    if other is not None:
+    if other is not None and other.sure:
         chance = false_alarm(other.z)
         return History(
             "other-gain", other.gain, other.offset, other.z, chance, depth, None, other.softness, padding, comb, other.fitted
@@ -193,42 +184,44 @@ def _at_one_depth(
     return History("none-found", None, None, value, false_alarm(value), depth, padding=padding, comb=comb)
 
 
+def _likeliest(z: Values, matched: Match, asked: tuple[tuple[Scaling, float], ...]) -> tuple[int, bool]:
+    """The template with the highest z, or of the same scaling at another softness the one that stands; True where it does."""
+    best = int(np.argmax(z))
+    alike = [i for i in np.argsort(-z).tolist() if asked[i][0] == asked[best][0] and z[i] >= SAME * z[best]]
+    standing = next((i for i in alike if matched.stands(i)), None)
+    return (best, False) if standing is None else (standing, True)
+
+
+def _same(scaling: Scaling, z: Values, depth: int) -> int:
+    """The likeliest template of that scaling."""
+    return max((i for i, each in enumerate(bank(depth)) if each[0] == scaling), key=lambda i: float(z[i]))
+
+
+def _by_class(
+    quiet: Mapping[Channel, Counts], depth: int, matched: Match, least: float
+) -> tuple[Scaling, float] | None:
+    """The scaling that classes of blocks tell of, and its z; None where that is not above `least`, or does not stand.
+
+    matched : of all pixels, which must not contradict it
+    """
+    z, pooled = class_statistics(quiet, depth)
+    if pooled is None:
+        return None
+    asked, least = class_bank(depth), max(LEAST_BY_CLASS, least)
+    scaling, highest = asked[int(np.argmax(z))][0], float(z.max())
+    standing = [float(z[i]) for i in range(len(asked)) if asked[i][0] == scaling and z[i] > least and pooled.stands(i)]
+    if not standing or matched.contradicts(_same(scaling, matched.z, depth)):
+        return None
+    for i, (rival, _) in enumerate(asked):
+        margin = CLEAR_OF_SIMPLER if len(WAYS[rival.name]) < len(WAYS[scaling.name]) else CLEAR_OF_RIVALS
+        if rival.name != scaling.name and z[i] > highest - margin and pooled.stands(i):
+            return None
+    return scaling, max(standing)
+
+
 def false_alarm(z: float) -> float:
     """Chance that the likeliest candidate reaches z in a recording that was never scaled."""
     return float(min(1.0, np.exp(-(z - TAIL[0]) / TAIL[1])))
-
-
-@lru_cache(maxsize=16)
-def bank(depth: int) -> tuple[tuple[Scaling, float], ...]:
-    """Every candidate at every softness, in the order of the templates."""
-    return tuple((scaling, softness) for scaling in candidates(depth) for softness in SOFTNESS)
-
-
-@lru_cache(maxsize=16)
-def templates(depth: int, channel: Channel) -> Values:
-    """The deviations that every candidate leaves in a flat histogram, float64 [candidates, codes]."""
-    return np.array([_left(scaling, channel, softness) for scaling, softness in bank(depth)])
-
-
-@lru_cache(maxsize=16)
-def class_bank(depth: int) -> tuple[tuple[Scaling, tuple[float, ...]], ...]:
-    """Every candidate with every way that classes of blocks may have been softened."""
-    ways = [tuple(moved * spread for spread in SPREAD) for moved in CODED] + [(each,) * CLASSES for each in EVENLY]
-    return tuple((scaling, way) for scaling in candidates(depth) for way in ways)
-
-
-@lru_cache(maxsize=64)
-def class_templates(depth: int, channel: Channel, which: int) -> Values:
-    """The deviations that every candidate of class_bank leaves in one class, float64 [candidates, codes]."""
-    return np.array([_left(scaling, channel, way[which]) for scaling, way in class_bank(depth)])
-
-
-@lru_cache(maxsize=1024)
-def _left(scaling: Scaling, channel: Channel, softness: float) -> Values:
-    """The deviations that a scaling and noise after it leave in a flat histogram, float64 [codes]."""
-    counts = scaling.multiplicity(channel).astype(np.float64)
-    counts[[0, -1]] = counts[[1, -2]]  # piles of clipped codes
-    return deviations(1e4 * soften(counts, softness), PERIOD[channel])
 
 
 def statistics(histograms: Mapping[Channel, Counts], depth: int) -> tuple[Values, Match | None]:
@@ -265,7 +258,7 @@ def class_statistics(quiet: Mapping[Channel, Counts], depth: int) -> tuple[Value
             comb = look(histogram, PERIOD[kind])
             if np.count_nonzero(comb.weight) >= TURNS * PERIOD[kind]:
                 if which >= TEXTURED and kind is not Channel.CHROMA:
-                    textured.append(_roughness(comb, histogram))
+                    textured.append(comb.roughness())
                 (colour if kind is Channel.CHROMA else tones).append(match(comb, class_templates(depth, kind, which)))
     if not tones or (textured and float(np.mean(textured)) > ROUGHEST):
         return np.zeros(len(class_bank(depth))), None
@@ -274,14 +267,6 @@ def class_statistics(quiet: Mapping[Channel, Counts], depth: int) -> tuple[Value
     if colour:
         z = np.maximum(z, Pooled((*tones, *colour)).z)
     return z / SHARED, pooled
-
-
-def _roughness(comb: Comb, histogram: Counts) -> float:
-    """Standard deviation of the counts about their smooth course in nepers, counting's own taken off."""
-    used = comb.weight > 0
-    level = np.maximum(smooth(histogram.astype(np.float64), PERIOD[Channel.LUMA])[used], 1)
-    variance = float(np.mean(comb.deviation[used] ** 2) - np.mean(1 / level))
-    return math.sqrt(max(variance, 0.0))
 
 
 def _scene(histogram: Counts) -> bool:

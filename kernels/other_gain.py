@@ -9,19 +9,25 @@ import numpy as np
 
 from .comb import Comb, Values, deviations, soften
 from .matching import match
-from .scalings import scaled
+from .scalings import scaled, shallow_turns
 
 LEAST_LINE = 30.0
 """Power over that of the frequencies beside it from which a line is worth asking about."""
 LEAST_Z = 9.0
 """More than a named history takes: gain and offset are free here."""
+BINS, MAIN = 3, 0.25
+"""Bins of the spectrum that a slower comb's line may lie off its place, and part of the strongest line from which it is one."""
 SLOWEST, FASTEST = 0.08, 0.47
 """Cycles a code of the lines that are looked for: a line at a half or a quarter is left by packing and padding."""
+LIKE = 0.3
+"""Part of the counts' roughness that a gain must account for to speak against a named history."""
 EXPLAINED = 0.4
 """Part of the counts' roughness that the gain must account for: posterised pictures are rough in many ways at once."""
 EXPLAINED_SOFT = 0.6
 """The same of a comb softened by more than `SOFT` codes: noise that softens a comb takes the rest of the roughness too."""
-SOFT = 0.6
+SOFT = 0.5
+STRENGTH = (0.7, 1.35)
+"""The comb's strength over that of the likeliest gain and softness: a gain that is right accounts for just as much."""
 OFFSETS = 12
 SOFTNESS = (0.0, 0.6, 1.1, 1.7)
 LEAST_GAIN, MOST_GAIN = 0.6, 1.55
@@ -43,6 +49,7 @@ class OtherGain:
     softness : noise that came after it, codes, about
     fitted : the deviations that it leaves, float64 [codes]
     explained : part of the counts' roughness that it accounts for
+    sure : True where it may be named; else it only speaks against another history that accounts for less
     """
 
     gain: float | None
@@ -51,17 +58,18 @@ class OtherGain:
     softness: float
     fitted: Values
     explained: float
+    sure: bool
 
 
 def other_gain(comb: Comb, period: float) -> OtherGain | None:
-    """The gain that a comb tells of, or None.
+    """The gain that a comb tells of, or None; codes that were only spread over more bits leave a line too, of which it keeps silent.
 
     period : that the comb's smooth course was taken over
     """
     frequencies, seen = comb.frequencies, comb.relative_power
     heard = (frequencies >= SLOWEST) & (frequencies <= FASTEST)
     line = int(np.argmax(np.where(heard, seen, 0)))
-    if seen[line] < LEAST_LINE:
+    if seen[line] < LEAST_LINE or of_much_shallower(comb):
         return None
     turn = (line + _beside(np.log(seen[line - 1 : line + 2]))) * float(frequencies[1])
     found = [each for gain in _gains(turn) if (each := _fit(comb, gain, period)) is not None]
@@ -69,14 +77,40 @@ def other_gain(comb: Comb, period: float) -> OtherGain | None:
         return None
     found.sort(key=lambda each: -each.explained)
     best = found[0]
+    if _spread(comb, period) >= best.explained - DECIDES:
+        return None
     if any(abs(each.gain - best.gain) > ALIKE and best.explained - each.explained < DECIDES for each in found):
-        return OtherGain(None, None, best.z, best.softness, best.fitted, best.explained)
-    return OtherGain(best.gain, best.offset, best.z, best.softness, best.fitted, best.explained)
+        return OtherGain(None, None, best.z, best.softness, best.fitted, best.explained, best.sure)
+    return OtherGain(best.gain, best.offset, best.z, best.softness, best.fitted, best.explained, best.sure)
+
+
+def _spread(comb: Comb, period: float) -> float:
+    """Part of the roughness that codes of two bits fewer, spread over these without a change of range, would account for."""
+    codes = len(comb.weight)
+    if codes < 4 << 8:
+        return 0.0
+    choices = [
+        (gain, step / OFFSETS * gain, softness)
+        for gain in (4.0, (codes - 1) / (codes // 4 - 1))
+        for step in range(OFFSETS)
+        for softness in SOFTNESS[1:]
+    ]
+    matched = match(comb, np.array([_template(codes, *choice, period) for choice in choices]))
+    return max(matched.explained(which) for which in range(len(choices)))
+
+
+def of_much_shallower(comb: Comb) -> bool:
+    """True where a main line of the comb is that of codes with four bits fewer, whose harmonics other combs must not be taken for."""
+    depth = len(comb.weight).bit_length() - 1
+    places = (round(turn / float(comb.frequencies[1])) for turn in shallow_turns(depth))
+    heard = comb.frequencies >= SLOWEST
+    least = max(MAIN * float(comb.relative_power[heard].max()), LEAST_LINE)
+    return any(float(comb.relative_power[place - BINS : place + BINS + 1].max()) >= least for place in places)
 
 
 @dataclass(frozen=True, slots=True)
 class _Fit:
-    """One gain at its likeliest offset and softness; explained : part of the counts' roughness that it accounts for."""
+    """One gain at its likeliest offset and softness; see OtherGain."""
 
     gain: float
     offset: float
@@ -84,6 +118,7 @@ class _Fit:
     softness: float
     fitted: Values
     explained: float
+    sure: bool
 
 
 def _fit(comb: Comb, gain: float, period: float) -> _Fit | None:
@@ -92,10 +127,11 @@ def _fit(comb: Comb, gain: float, period: float) -> _Fit | None:
     matched = match(comb, np.array([_template(len(comb.weight), gain, *choice, period) for choice in choices]))
     best = int(np.argmax(matched.z))
     z, explained = float(matched.z[best]), matched.explained(best)
-    least = EXPLAINED if choices[best][1] <= SOFT else EXPLAINED_SOFT
-    if z < LEAST_Z or explained < least or not matched.stands(best, strict=True):
+    if z < LEAST_Z or explained < LIKE or not matched.stands(best, strict=True):
         return None
-    return _Fit(gain, choices[best][0], z, choices[best][1], matched.fitted(best), explained)
+    least = EXPLAINED if choices[best][1] <= SOFT else EXPLAINED_SOFT
+    sure = explained >= least and STRENGTH[0] <= matched.strength(best) <= STRENGTH[1]
+    return _Fit(gain, choices[best][0], z, choices[best][1], matched.fitted(best), explained, sure)
 
 
 def _beside(three: Values) -> float:

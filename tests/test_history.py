@@ -15,9 +15,10 @@ from hypothesis import strategies as st
 from footroom.kernels.comb import look, soften
 from footroom.kernels.dither import Dither, requantise
 from footroom.kernels.encoding import Channel, Encoding, Range
-from footroom.kernels.history import DEEPEST, LEAST_Z, PERIOD, History, bank, false_alarm, history, statistics
+from footroom.kernels.history import LEAST_Z, History, false_alarm, history, statistics
 from footroom.kernels.padding import find_padding
-from footroom.kernels.scalings import PADDINGS, WAYS, Scaling, padded_codes
+from footroom.kernels.scalings import DEEPEST, WAYS, Scaling
+from footroom.kernels.templates import PERIOD, bank
 
 # ITU-R BT.709-6 item 4.6 and BT.2100-3 table 9 (the codes); lists and counts computed from them with exact rationals.
 DOUBLED = (
@@ -224,42 +225,6 @@ def test_few_tones_and_drawn_ramps_are_no_scaling():
         ramp = np.repeat(np.linspace(0.05, 0.9, width)[None], 200, 0)
         for depth in (8, 10):
             assert history(counted(codes_of(ramp, Encoding(depth, Range.FULL)), depth), depth).scaled == "none-found"
-
-
-@pytest.mark.parametrize(("shallow", "deep"), [(8, 10), (8, 12), (10, 12), (8, 16)])
-@pytest.mark.parametrize("how", PADDINGS)
-def test_shallow_codes_in_a_deep_file_are_seen(shallow, deep, how):
-    codes = np.asarray(padded_codes(shallow, deep, how))[codes_of(scene(1), Encoding(shallow, Range.FULL))]
-    found = history(counted(codes, deep), deep)
-    assert found.padding is not None
-    assert (found.padding.depth, found.padding.stray) == (shallow, 0)
-    assert padded_codes(shallow, deep, found.padding.how) == padded_codes(
-        shallow, deep, how
-    )  # 8 to 16: two ways are one
-    assert found.scaled == (how if how in WAYS else "none-found")
-
-
-@pytest.mark.parametrize(
-    ("how", "code"), [("shifted", 4 * 77), ("repeated", 4 * 77 + 1), ("scaled", 309), ("to-narrow", 329)]
-)
-def test_padded_codes_by_hand(how, code):
-    """77: 77 << 2; its upper bits 01 below; 77 x 1023 / 255 = 308.9; 64 + 77 x 876 / 255 = 328.5, half away from zero."""
-    assert padded_codes(8, 10, how)[77] == code
-
-
-def test_codes_scaled_before_they_were_padded_are_named_at_their_depth():
-    codes = np.asarray(padded_codes(8, 10, "shifted"))[scaled_scene(Scaling("to-narrow", 8))]
-    found = history(counted(codes, 10), 10)
-    assert (found.scaled, found.depth) == ("to-narrow", 8)
-    assert found.padding is not None
-
-
-def test_a_second_scaling_taken_back_into_deeper_bits_is_known_to_be_undone():
-    twice = Scaling("to-narrow-twice", 10)
-    codes = np.asarray(padded_codes(10, 12, "to-full"))[scaled_scene(twice)]
-    found = history(counted(codes, 12), 12)
-    assert (found.scaled, found.scaling) == ("to-narrow", twice)
-    assert found.gain == pytest.approx(float(Scaling("to-narrow", 10).affine(Channel.LUMA)[0]) * 4095 / 1023, rel=1e-3)
 
 
 def test_a_narrow_picture_there_and_back_leaves_nothing_to_see():

@@ -50,8 +50,11 @@ def movie(path: Path, name: str | None, flag: Range, *, codec: str = "ffv1", pix
 def test_the_record_names_the_history(tmp_path: Path, name: str) -> None:
     record = survey(movie(tmp_path / "kestrel.mkv", name, WAYS[name][-1])).to_json()
     history = record["history"]
-    assert {"scaled", "gain", "offset", "z", "false_alarm", "depth", "rounding", "padded"} == set(history)
+    assert {"scaled", "gain", "offset", "z", "false_alarm", "depth", "from_depth", "rounding", "cut", "padded"} == set(
+        history
+    )
     assert (history["scaled"], history["depth"], history["rounding"], history["padded"]) == (name, 10, "rounded", None)
+    assert (history["from_depth"], history["cut"]) == (None, None)
     assert history["false_alarm"] < 1e-3
     gain, offset = Scaling(name, 10).affine(Channel.LUMA)
     assert (history["gain"], history["offset"]) == (pytest.approx(float(gain)), pytest.approx(float(offset)))
@@ -139,6 +142,7 @@ def test_a_lifted_result_is_known_for_what_it_is() -> None:
     evidence = Evidence.from_histograms(12, counted(codes, 12))
     history: Any = past_json(evidence.past)
     assert (history["scaled"], history["padded"]) == ("to-narrow", {"depth": 10, "how": "to-narrow"})
+    assert history["from_depth"] == 10
     finding = judge(evidence, NARROW)
     assert finding.finding is Range.NARROW
     assert any("keeps them all apart" in why for why in finding.why)

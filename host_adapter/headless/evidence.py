@@ -17,9 +17,10 @@ import numpy.typing as npt
 
 from ...kernels.blocks import BLOCK, block_statistics
 from ...kernels.encoding import PLANE_CHANNELS, Channel, Encoding, Model, Range
-from ...kernels.history import DEEPEST, History, history
+from ...kernels.history import History, history
 from ...kernels.occupancy import counts
 from ...kernels.quiet import counts_by_quiet
+from ...kernels.scalings import DEEPEST
 from ...kernels.tally import Histogram, quantile, share_above, share_below, tally
 from .errors import Problem
 from .media import Frame, Info, Plane, Recording

@@ -7,7 +7,7 @@ from typing import Any
 
 from ...kernels.encoding import Channel, Range
 from ...kernels.history import History
-from ...kernels.scalings import WAYS
+from ...kernels.scalings import WAYS, Scaling
 from .signs import Measured, Sign
 
 SCALED = 3.2
@@ -55,14 +55,21 @@ def past_words(past: History) -> str:
     scaling = past.scaling
     if scaling is None:
         return f"{past.depth}-bit codes were {WORDS[past.scaled]} on their way to more bits, which keeps them all apart"
-    how = "" if scaling.rounding == "rounded" else ", without rounding"
     then = ""
     if past.padding is not None and past.padding.how in WAYS:
         then = f"; after that they were {WORDS[past.padding.how]} on their way to more bits, which keeps them all apart"
-    return (
-        f"the codes were {WORDS[scaling.name]} before, at {past.depth} bits{how} (comb in the counts, z {past.z:.1f}): {_gone(past)}"
-        f"{then}"
-    )
+    return f"the codes were {WORDS[scaling.name]} before, {_at_depths(scaling)} (comb in the counts, z {past.z:.1f}): {_gone(past)}{then}"
+
+
+def _at_depths(scaling: Scaling) -> str:
+    """At how many bits, and how their number changed."""
+    how = "" if scaling.rounding == "rounded" else ", without rounding"
+    if scaling.from_depth is None:
+        return f"at {scaling.depth} bits{how}"
+    if scaling.cut is None:
+        return f"and brought from {scaling.from_depth} to {scaling.depth} bits in the same step{how}"
+    cut = "rounded to" if scaling.cut == "rounded" else "cut off after"
+    return f"at {scaling.from_depth} bits{how}, and then {cut} {scaling.depth} bits"
 
 
 def _gone(past: History) -> str:
@@ -71,11 +78,17 @@ def _gone(past: History) -> str:
         f"{lost[key]} clipped {end}" for key, end in (("clipped_low", "low"), ("clipped_high", "high")) if lost[key]
     ]
     words = [f"{lost['merged']} codes merged"] if lost["merged"] else []
-    return f"{', '.join(words + ends)}, which nothing brings back" if words or ends else "no code was lost"
+    if not words and not ends:
+        return "no code was lost"
+    of = f" of {1 << past.scaling.first_depth}" if past.scaling is not None and past.scaling.from_depth else ""
+    return f"{', '.join(words + ends)}{of}, which nothing brings back"
 
 
 def lost_before(past: History) -> dict[str, int]:
-    """What the scalings took of luma's codes: {'merged', 'clipped_low', 'clipped_high'}; clipped if the picture reached so far."""
+    """What the scalings took of luma's codes: {'merged', 'clipped_low', 'clipped_high'}; clipped if the picture reached so far.
+
+    Counted in the codes that there were before, of `from_depth` bits where the depth changed as well.
+    """
     scaling = past.scaling
     if scaling is None:
         return {"merged": 0, "clipped_low": 0, "clipped_high": 0}
@@ -102,6 +115,8 @@ def past_json(past: History | None) -> dict[str, Any] | None:
         "z": round(past.z, 2),
         "false_alarm": past.false_alarm,
         "depth": past.depth,
+        "from_depth": past.from_depth,
         "rounding": None if past.scaling is None else past.scaling.rounding,
+        "cut": None if past.scaling is None else past.scaling.cut,
         "padded": None if padding is None else {"depth": padding.depth, "how": padding.how},
     }

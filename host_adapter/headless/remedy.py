@@ -187,10 +187,12 @@ def _with_past(remedy: Remedy, finding: Finding, flag: Range, past: History) -> 
     words = remedy.why
     if finding.finding is not None and finding.finding is end_of(past) and finding.finding is not flag:
         again = Range(1 - finding.finding).label
+        fewer = past.scaling is not None and past.scaling.first_depth > past.scaling.depth
+        kept = f", which brings the range back and not the {past.from_depth} bits" if fewer else ""
         words = (
             *words,
             f"it was scaled to {finding.finding.label} already: what it needs is the flag {finding.finding.label}, or that scaling "
-            f"undone (--remedy undo --from {finding.finding.label} --to {again}), never a second scaling to {finding.finding.label}",
+            f"undone (--remedy undo --from {finding.finding.label} --to {again}{kept}), never a second scaling to {finding.finding.label}",
         )
     ways = {name: {**cost, "lost_before": lost} for name, cost in remedy.alternatives.items()}
     cost = {**remedy.price, "lost_before": lost} if remedy.price else {}
