@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -12,6 +13,7 @@ from footroom.host_adapter.headless.demo.shoot import SHOOT, write_clip
 from footroom.host_adapter.headless.errors import Problem
 from footroom.host_adapter.headless.twins.bringing import _numbers
 from footroom.host_adapter.headless.twins.comparing import compare
+from footroom.host_adapter.headless.twins.timecodes import timecode_frames
 
 
 def test_the_demos_doubly_recorded_take_is_the_same(tmp_path):
@@ -55,3 +57,19 @@ def test_files_of_one_name_are_told_apart(tmp_path):
 def test_frames_that_drift_are_taken_where_no_pair_is_coded_by_itself(one, two, fitted, drifting):
     reels = [SimpleNamespace(whole=[each == "I" for each in types]) for types in (one, two)]
     assert _numbers(reels, -2, 4) == (fitted, drifting)
+
+
+@pytest.mark.parametrize(
+    ("text", "rate", "frames"),
+    [
+        ("01:00:00:00", Fraction(25), 90000),
+        ("01:00:00;00", Fraction(30000, 1001), 107892),  # 108000 less 2 numbers in each of 54 minutes
+        ("01:00:00;00", Fraction(60000, 1001), 215784),
+        ("00:01:00;00", Fraction(25), None),
+        ("01:00:00.00", Fraction(24), None),
+        ("00:00:00:25", Fraction(25), None),
+    ],
+)
+def test_timecodes_are_counted_as_their_rate_has_them(text, rate, frames):
+    """Source: SMPTE ST 12-1 (from memory): drop frame is of 30 and 60 numbers a second."""
+    assert timecode_frames(text, rate) == frames

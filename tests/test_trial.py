@@ -64,13 +64,19 @@ def test_a_clip_through_its_codec(clip, tmp_path):
     for way in ways.values():
         assert way["same_rate"]["bits_per_second"] > 0 and way["times_copy"] > 0
     assert trial["verdict"]["pays"] in ("yes", "at a price", "no") and trial["verdict"]["why"]
-    assert json.loads((out / "trial.json").read_text())["trials"] == said["trials"]
+    record = json.loads((out / "trial.json").read_text())
+    assert record["trials"] == said["trials"]
     pictures = sorted(path.name for path in out.glob("*.png"))
     assert pictures == ["kestrel-crops.png", "kestrel-line.png", "kestrel-spectra.png"]
     assert gather([out]) == ([], [])  # a survey of the folder above does not take them for recordings
     (out / "a.png").write_bytes((out / pictures[0]).read_bytes())
     assert gather([out]) == ([out / "a.png"], [])
     (out / "a.png").unlink()
+    (out / "trial.json").write_text(
+        json.dumps({"pictures": pictures})
+    )  # somebody else's file of that name hides nothing
+    assert len(gather([out])[0]) == 3
+    (out / "trial.json").write_text(json.dumps(record))
     for name in pictures:
         with Image.open(out / name) as picture:
             assert picture.width >= 900

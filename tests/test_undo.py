@@ -14,7 +14,7 @@ from reference import round_half_away
 from test_history_survey import movie
 
 from footroom.host_adapter.headless.errors import Problem
-from footroom.host_adapter.headless.guard import guard_evidence
+from footroom.host_adapter.headless.guard import guard_evidence, settled
 from footroom.host_adapter.headless.opening import open_recording
 from footroom.host_adapter.headless.plan import Order, read_plan
 from footroom.host_adapter.headless.undoing import taken_back_maps
@@ -157,4 +157,50 @@ def test_a_scaling_that_the_counts_do_not_show_is_not_taken_back_on_a_word():
     with pytest.raises(Problem, match="no change of range before"):
         guard_evidence(order, record)
     guard_evidence(Order(Path("kestrel.mov"), "undo", NARROW, NARROW, even_so=True), record)
-    guard_evidence(order, {**record, "history": {"scaled": "to-narrow"}})
+    guard_evidence(order, {**record, "history": {"scaled": "to-narrow-twice"}})
+
+
+@pytest.mark.parametrize(
+    ("scaled", "made", "flag"),
+    [
+        ("to-narrow", NARROW, FULL), ("to-full", FULL, NARROW), ("to-narrow-twice", NARROW, NARROW),
+        ("to-full-twice", FULL, FULL), ("round-trip", FULL, NARROW),
+    ],
+)  # fmt: skip
+def test_the_flag_is_that_of_the_codes_before_the_step(scaled, made, flag):
+    """Worked out by hand: full codes scaled once to narrow are full again when that is taken back; scaled twice, still narrow."""
+    record = {"finding": "undetermined", "confidence": 0.0, "why": [], "history": {"scaled": scaled}}
+    assert settled(Order(Path("a.mov"), "undo", made), record).target is flag
+    guard_evidence(Order(Path("a.mov"), "undo", made), record)
+    guard_evidence(Order(Path("a.mov"), "undo", made, flag), record)
+    with pytest.raises(Problem, match=f"Say --to {flag.label}"):
+        guard_evidence(Order(Path("a.mov"), "undo", made, Range(1 - flag)), record)
+
+
+def test_what_is_not_seen_needs_its_flag_said():
+    record = {"finding": "undetermined", "confidence": 0.0, "why": [], "history": {"scaled": "none-found"}}
+    with pytest.raises(Problem, match="the flag that the copy needs is not known"):
+        settled(Order(Path("a.mov"), "undo", NARROW, even_so=True), record)
+    assert settled(Order(Path("a.mov"), "undo", NARROW, FULL, even_so=True), record).target is FULL
+
+
+def test_a_single_scaling_undone_is_full_and_says_so(tmp_path):
+    once = movie(tmp_path / "once.mkv", "to-narrow", FULL)
+    done = json.loads(
+        footroom("mend", once, "--remedy", "undo", "--from", "narrow", "--out", tmp_path / "out", "--json").stdout
+    )
+    info, _ = planes_of(Path(done["results"][0]["output"]))
+    assert (info.depth, info.tag.trusted) == (12, FULL)
+    again = footroom(
+        "mend", done["results"][0]["output"], "--remedy", "lift", "--from", "narrow", "--out", tmp_path / "b", code=2
+    )
+    assert "was taken back already" in again.stderr
+
+
+def test_a_plans_undo_is_looked_at_too(twice, tmp_path):
+    plan = tmp_path / "plan.toml"
+    footroom("survey", twice, "--plan", plan)
+    plan.write_text(plan.read_text().replace('remedy = "ask"', 'from = "full"\nremedy = "undo"'))
+    done = footroom("mend", "--plan", plan, "--out", tmp_path / "out", code=2)
+    assert "scaled from full to narrow twice" in done.stderr
+    assert not list((tmp_path / "out").rglob("*.mkv"))

@@ -1,5 +1,6 @@
 """Zones that show the picture: it is left as it is, or shown as a view for a display, and nothing else moves."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -113,4 +114,10 @@ def test_the_legend_names_it_and_gives_its_borders(zones):
     legend = legend_of(look.zones, look.transfer, look.encoding, clip=look.clip, black=look.black)
     row = next(row for row in legend.rows if row.name == "the picture")
     assert row.pattern == "picture" and row.border.stops == "\N{MINUS SIGN}4.5"
-    assert draw_legend(legend, least_height(legend)).layers
+    plain = replace(legend, rows=tuple(replace(each, pattern="") for each in legend.rows if each is row))
+    marked = replace(legend, rows=(row,))
+    drawn = [
+        len(draw_legend(each, 2 * least_height(each)).layers)
+        for each in (replace(plain, marks=()), replace(marked, marks=()))
+    ]
+    assert drawn[1] > drawn[0]  # bars, and a ground for the letters over them

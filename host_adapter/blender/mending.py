@@ -48,24 +48,20 @@ class Made:
     uncarried: tuple[str, ...] = ()
 
 
-FLAG_OF_CODES = ("retag", "undo")
-"""Remedies whose copy is flagged as what the codes are now; codes that were scaled twice stay of that range when one is undone."""
-
-
 def order_of(path: Path, record: dict[str, Any], wish: Wish) -> Any:
     """What is to be done with a recording, as mend takes it; a text that says why nothing is.
 
     record : the survey's
     """
     from footroom.host_adapter.headless.errors import Problem
-    from footroom.host_adapter.headless.guard import guard_evidence
+    from footroom.host_adapter.headless.guard import guard_evidence, settled
     from footroom.host_adapter.headless.plan import Order
     from footroom.kernels.encoding import Range
 
     proposal = record["proposal"]
     remedy = record["remedy"] if wish.remedy == "survey" else wish.remedy
     codes = record["finding"] if wish.codes == "survey" else wish.codes
-    if wish.codes == "survey" and record["agrees"] is True and remedy not in FLAG_OF_CODES:
+    if wish.codes == "survey" and record["agrees"] is True and remedy not in ("retag", "undo"):
         return "it is right"
     if remedy == "none":
         if wish.codes in ("survey", record["trusted"]):
@@ -78,14 +74,14 @@ def order_of(path: Path, record: dict[str, Any], wish: Wish) -> Any:
     if wish.remedy == "survey" and wish.codes in ("survey", proposal.get("from")):
         target, depth = proposal["to"], proposal.get("depth")
     else:
-        target, depth = (codes if remedy in FLAG_OF_CODES else record["trusted"]), None
-    if target == codes and remedy not in FLAG_OF_CODES:
+        target, depth = (codes if remedy == "retag" else record["trusted"]), None
+    if target == codes and remedy not in ("retag", "undo"):
         return f"its codes are {codes} and read as {codes}; there is nothing to mend"
     order = Order(
         path=path,
         remedy=remedy,
         source=Range.parse(codes),
-        target=Range.parse(target),
+        target=None if remedy == "undo" else Range.parse(target),
         dither=wish.dither if remedy == "rescale" else None,
         seed=wish.seed if remedy == "rescale" else 0,
         depth=depth,
@@ -95,6 +91,7 @@ def order_of(path: Path, record: dict[str, Any], wish: Wish) -> Any:
     if remedy != "retag":
         try:
             guard_evidence(order, record)
+            order = settled(order, record)
         except Problem as problem:
             return in_host(problem.found + ". " + problem.remedy)
     return order

@@ -6,7 +6,11 @@ from __future__ import annotations
 import re
 
 _INSTEAD = (
-    (r"\(footroom mend FILE --remedy undo --from (narrow|full)\)", r"(Undo a scaling, Codes are \1)"),
+    (
+        r"\((?:footroom mend FILE )?--remedy undo --from (narrow|full)(?: --to (?:narrow|full))?(, [^)]*)?\)",
+        lambda found: f"(Undo a scaling, Codes are {found[1]}{found[2] or ''})",
+    ),
+    (r"\(footroom mend FILE --remedy rescale --from (narrow|full) --to (narrow|full)\)", r"(Rescale, Codes are \1)"),
     (r"\(--profile display\)", "(set Pictures are to Finished)"),
     (r"--curve KEY if it is log", "its curve, set in the panel, if it is log"),
     (r"--profile log if every recording named is in that curve", "Pictures are: Log, if all of them are in that curve"),

@@ -132,7 +132,7 @@ def survey(
     TO,
     destination="target",
     help="retag: the copy's flag. lift, rescale: the copy's range (if left out: the other one). undo: the copy's flag (if "
-    "left out: that of --from, for codes scaled twice).",
+    "left out: what the history of the codes asks for).",
 )
 @option(DITHER, help=f"For rescale; {DITHER.default} if left out.")
 @option(SEED, default=SEED.default, show_default=True)

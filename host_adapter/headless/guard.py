@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from ...kernels.encoding import Range
@@ -49,22 +50,38 @@ def guard_history(order: Order) -> None:
     receipt = read_receipt(receipt_path(order.path))
     done = (receipt or {}).get("parameters", {})
     wanted = order.settings()
-    if done.get("remedy") == "undo" == order.remedy:
+    same_end = "undo" in (done.get("remedy"), order.remedy) or done.get("to") == wanted["to"]  # an undo's end is a flag
+    if done.get("remedy") in SCALING and done.get("from") == wanted["from"] and same_end:
+        how = (
+            "the scaling was taken back" if done["remedy"] == "undo" else f"it went from {done['from']} to {done['to']}"
+        )
+        raise Problem(
+            order.path, f"its receipt says that {how} already", "Mend the original instead, or add --even-so."
+        )
+
+
+def flag_after_undo(scaled: str) -> Range | None:
+    """The flag that codes need once the last step of a history is taken back: the range that they had before it; None without one."""
+    ways = WAYS.get(scaled)
+    return None if ways is None else ways[-2]
+
+
+def settled(order: Order, record: dict[str, Any]) -> Order:
+    """An undo's order with the flag that the history asks for, where the person named none.
+
+    record : the survey's record of the recording
+    Raises: Problem where the history does not say, and none was named.
+    """
+    if order.remedy != "undo" or order.target is not None:
+        return order
+    target = flag_after_undo((record.get("history") or {}).get("scaled", "none-found"))
+    if target is None:
         raise Problem(
             order.path,
-            "its receipt says that a scaling was taken back already",
-            "Mend the original instead, or add --even-so.",
+            "its counts do not show what it was before, so the flag that the copy needs is not known",
+            "Say it: --to narrow or --to full (in a plan: to = …).",
         )
-    if (
-        done.get("remedy") in ("lift", "rescale")
-        and order.remedy != "undo"
-        and all(done.get(key) == wanted[key] for key in ("from", "to"))
-    ):
-        raise Problem(
-            order.path,
-            f"its receipt says that it went from {wanted['from']} to {wanted['to']} already",
-            "Mend the original instead, or add --even-so.",
-        )
+    return replace(order, target=target)
 
 
 def guard_evidence(order: Order, record: dict[str, Any]) -> None:
@@ -89,11 +106,17 @@ def guard_evidence(order: Order, record: dict[str, Any]) -> None:
 
 def _guard_undo(order: Order, made: Range, scaled: str) -> None:
     ways = WAYS.get(scaled)
-    if ways is not None and ways[-1] is made:
-        return
-    found = "no change of range before" if ways is None else f"that they were {HISTORIES[scaled]}"
-    raise Problem(
-        order.path,
-        f"you say that its codes were scaled to {made.label}, but their counts show {found}",
-        "Lossy coding may have worn that away: add --even-so if you know it was.",
-    )
+    if ways is None or ways[-1] is not made:
+        found = "no change of range before" if ways is None else f"that they were {HISTORIES[scaled]}"
+        raise Problem(
+            order.path,
+            f"you say that its codes were scaled to {made.label}, but their counts show {found}",
+            "Lossy coding may have worn that away: add --even-so if you know it was.",
+        )
+    if order.target not in (None, ways[-2]):
+        raise Problem(
+            order.path,
+            f"its codes were {HISTORIES[scaled]}: with the last step taken back they are {ways[-2].label}, and you ask for the flag "
+            f"{order.target.label if order.target is not None else ''}",
+            f"Say --to {ways[-2].label}, or leave --to out.",
+        )

@@ -10,7 +10,7 @@ from typing import Any
 
 from ...kernels.encoding import Range
 from .errors import Problem
-from .guard import guard_evidence, guard_history, guard_profile, profile_of
+from .guard import guard_evidence, guard_history, guard_profile, profile_of, settled
 from .jobs import Claims, Job
 from .media import Info
 from .opening import open_recording, recording_files
@@ -91,13 +91,17 @@ def _mend(job: Job, bench: Bench, progress: Progress | None) -> Outcome:
     guard_history(order)
     with open_recording(order.path) as recording:
         info = recording.info
+        if order.remedy == "undo":  # typed by hand over an open question, in a plan too
+            record = survey(recording, profile=order.profile).to_json()
+            guard_evidence(order, record)
+            order = settled(order, record)
         work = work_for(order, info)
         result = job.folder / work.name
         bench.claims.claim(result, order.path)
         if (done := whole_already(result, work.settings, order.path, overwrite=bench.overwrite)) is not None:
             return Outcome(order, "whole already", "whole already, nothing done", result, done)
         guard_profile(order, info)
-        if bench.survey_first and order.remedy != "retag" and not order.even_so:
+        if bench.survey_first and order.remedy not in ("retag", "undo") and not order.even_so:
             guard_evidence(order, survey(recording, frames=12, profile=order.profile).to_json())
         job.folder.mkdir(parents=True, exist_ok=True)
         partial = partial_of(result)

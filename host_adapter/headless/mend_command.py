@@ -106,7 +106,7 @@ def _target(remedy: str, source: str | None, target: str | None) -> Range | None
     if source is None or remedy == "retag":
         return None
     if remedy == "undo":
-        return Range.parse(source)
+        return None  # what the history says
     return Range.NARROW if source == "full" else Range.FULL
 
 

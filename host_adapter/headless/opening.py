@@ -91,12 +91,13 @@ def _gather_folder(folder: Path, found: dict[Path, None], passed: dict[Path, Non
 def _of_a_trial(folder: Path) -> set[str]:
     """Names of what `footroom trial --out` wrote there: its record and the pictures that the record names."""
     try:
-        pictures = json.loads((folder / TRIAL_RECORD).read_bytes())["pictures"]
+        record = json.loads((folder / TRIAL_RECORD).read_bytes())
+        pictures = record["pictures"] if isinstance(record["trials"], list) else None
     except (OSError, ValueError, KeyError, TypeError):
         return set()
-    return (
-        {TRIAL_RECORD, *(name for name in pictures if isinstance(name, str))} if isinstance(pictures, list) else set()
-    )
+    if not isinstance(pictures, list):
+        return set()
+    return {TRIAL_RECORD, *(name for name in pictures if isinstance(name, str) and name.endswith(".png"))}
 
 
 def is_receipt(path: Path) -> bool:

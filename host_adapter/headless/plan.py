@@ -28,7 +28,8 @@ Only these keys are acted upon:
            | rescale (same depth, dithered) | undo (take one scaling back, into two more bits)
            | ask (nothing is done until you choose one of the others)
   from     what the codes are: narrow | full                                     (undo: what the scaling made them)
-  to       retag, undo: the flag that the copy gets; lift, rescale: the range that the copy's codes get
+  to       retag: the flag that the copy gets; lift, rescale: the range that the copy's codes get; undo: the flag that
+           the copy gets, if left out what the history of the codes asks for
   dither   none | rectangular | triangular | blue-noise | error-diffusion       (rescale; optional)
   seed     a whole number, the same seed gives the same codes                    (optional)
   depth    bits of the result, 8 to 16                                           (all but retag; optional)
@@ -226,6 +227,5 @@ def check_order(order: Order, refuse: Any = None) -> None:
                 f"{order.remedy} needs to know what the codes are now",
                 "Say --from narrow or --from full (in a plan: from = …); footroom survey tells which.",
             )
-        if order.target is None:
-            needed = "the flag that the copy is to have" if order.remedy == "undo" else "the range to go to"
-            raise make(f"{order.remedy} needs {needed}", "Say --to narrow or --to full (in a plan: to = …).")
+        if order.target is None and order.remedy != "undo":
+            raise make(f"{order.remedy} needs the range to go to", "Say --to narrow or --to full (in a plan: to = …).")

@@ -90,7 +90,7 @@ class Scale:
 
     def __init__(self, order: Order, info: Info) -> None:
         assert order.source is not None and order.target is not None
-        self.order = order
+        self.order, self.info = order, info
         depth = info.depth or order.depth
         if depth is None:
             raise Problem(
@@ -215,7 +215,10 @@ class Undo(Scale):
         return taken_back_maps(self.source, self.target, self.channels)
 
     def _words(self) -> str:
-        return (
-            f"the scaling to {self.source.range.label} taken back, {self.source.depth} to {self.target.depth} bits, "
-            f"flagged {self.target.range.label}"
+        flag = self.target.range.label
+        said = (
+            f"flagged {flag}"
+            if self.info.kind == "movie"
+            else f"its codes are {flag}, which stills cannot say: tell the editor"
         )
+        return f"the scaling to {self.source.range.label} taken back, {self.source.depth} to {self.target.depth} bits, {said}"

@@ -351,6 +351,10 @@ THERE = "a.mov: a result of this name exists, not made by this command."
             "one has to be taken back (footroom mend FILE --remedy undo --from narrow), which leaves them narrow",
             "one has to be taken back (Undo a scaling, Codes are narrow), which leaves them narrow",
         ),
+        (
+            "or that scaling undone (--remedy undo --from narrow --to full), never a second scaling to narrow",
+            "or that scaling undone (Undo a scaling, Codes are narrow), never a second scaling to narrow",
+        ),
         ("Its codes are full. Nothing else.", "Its codes are full. Nothing else."),
     ],
 )

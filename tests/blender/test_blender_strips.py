@@ -634,6 +634,11 @@ def record(**changes):
             wish(remedy="undo", codes="narrow"),
             ("undo", "narrow", "narrow", None, None, 0),
         ),
+        (
+            record(finding="narrow", agrees=None, remedy="retag", history={"scaled": "to-narrow"}),
+            wish(remedy="undo", codes="narrow"),
+            ("undo", "narrow", "full", None, None, 0),
+        ),
     ],
 )
 def test_orders_are_the_surveys_or_the_persons(found, asked, expected):

@@ -26,7 +26,7 @@ class Shot:
     """Frames between two cuts, and what their codes are.
 
     found : None where that cannot be told, which is often so of a single shot
-    why : the strongest sign
+    why : the strongest sign of that
     """
 
     span: Span
@@ -67,7 +67,8 @@ class Shots:
         finding = judge(self._gathered.evidence(), self._info.tag, trusted=self._flag)
         sure = finding.finding if finding.finding is self._flag or finding.confidence > _SURE else None
         span = Span(self._first, self._first + self._count - 1)
-        self._shots.append(Shot(span, sure, finding.why[0] if finding.why else ""))
+        reasons = [sign.why for sign in finding.signs if (sign.weight > 0) is (sure is Range.FULL)]
+        self._shots.append(Shot(span, sure, reasons[0] if reasons else ""))
         self._gathered = None
 
     def all(self) -> Sequence[Shot]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -132,7 +133,7 @@ class Gathering:
                 words = f"{asked}: {failed} of {self.frames} frames are outside, more than {limit.area:g} % of the area"
                 words = words if limit.area else f"{asked}: {failed} of {self.frames} frames hold codes outside"
             elif worst is not None:
-                words = f"{asked}: held; at most {worst[1].share * 100:.2g} % of a frame's area is outside, {limit.area:g} % may be"
+                words = f"{asked}: held; at most {worst[1].share * 100:.3g} % of a frame's area is outside, {limit.area:g} % may be"
             else:
                 words = f"{asked}: held everywhere"
             made.append(
@@ -195,7 +196,9 @@ def mixed_check(quantiles: Sequence[tuple[int, ...]], depth: int, severity: str)
     for frame in range(len(quantiles)):
         state += {"expanded": 1, "compressed": -1}.get(turns.get(frame, ""), 0)
         states.append(state)
-    usual = max(states, key=states.count)  # the first of equals: what comes first is what the others are held against
+    usual = Counter(states).most_common(1)[0][
+        0
+    ]  # the first of equals: what comes first is what the others are held against
     runs: list[Span] = []
     for frame, state in enumerate(states):
         if state != usual:

@@ -186,7 +186,7 @@ def _notes(
             notes.append(f"{_LABEL[key]} tells no gain: the scene has too little of that colour")
     if max(clipped) > 0.001:
         notes.append(
-            f"B is clipped where A is not: {100 * clipped[0]:.2g} % of areas low, {100 * clipped[1]:.2g} % high"
+            f"B is clipped where A is not: {100 * clipped[0]:.3g} % of areas low, {100 * clipped[1]:.3g} % high"
         )
     for side, name in ((a, "A"), (b, "B")):
         if side.info.model is Model.RGB:

@@ -73,7 +73,7 @@ class Left:
     def left_out_words(self) -> str:
         """How much no figure counts, and why."""
         return (
-            f"{100 * self.left_out:.2g} % of the areas are left out: one of the two is clipped there, the other is not"
+            f"{100 * self.left_out:.3g} % of the areas are left out: one of the two is clipped there, the other is not"
         )
 
     @property

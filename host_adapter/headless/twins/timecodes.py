@@ -27,9 +27,11 @@ def timecode_frames(text: str | None, rate: Fraction) -> int | None:
         hours, minutes, seconds, frames = (int(part) for part in text.replace(";", ":").replace(".", ":").split(":"))
     except ValueError:
         return None
-    base = round(rate)
+    base, drops = round(rate), ";" in text or "." in text
+    if not base or frames >= base or (drops and base % 30):
+        return None  # no count of this rate: drop frame is of 30 and 60
     count = ((hours * 60 + minutes) * 60 + seconds) * base + frames
-    if ";" in text or "." in text:
+    if drops:
         total = hours * 60 + minutes
         count -= base // 15 * (total - total // 10)
     return count
