@@ -13,6 +13,8 @@ import numpy.typing as npt
 
 from .aligning import Pictures, level
 
+_TOGETHER = 16
+"""Samples of a picture that are transformed at once."""
 REGIONS = 4
 """A frame's votes on the time offset: this many regions each way."""
 
@@ -53,7 +55,6 @@ def offset_scores(first: Pictures, second: Pictures) -> tuple[npt.NDArray[np.flo
     """Correlation of all samples and the frames that overlap, for every offset from 1 - len(first) to len(second) - 1."""
     a, b = first.reshape(len(first), -1).astype(np.float64), second.reshape(len(second), -1).astype(np.float64)
     a, b = a - a.mean(), b - b.mean()
-    products = a @ b.T
     size = a.shape[1]
     offsets = np.arange(1 - len(a), len(b))
     begin, end = np.maximum(0, -offsets), np.minimum(len(a), len(b) - offsets)
@@ -66,10 +67,25 @@ def offset_scores(first: Pictures, second: Pictures) -> tuple[npt.NDArray[np.flo
     none = np.zeros_like(offsets)
     sa, saa = summed(a.sum(1), none), summed(np.square(a).sum(1), none)
     sb, sbb = summed(b.sum(1), offsets), summed(np.square(b).sum(1), offsets)
-    sab = np.array([np.trace(products, offset=int(offset)) for offset in offsets])
+    sab = lagged_products(a, b)[offsets]
     power = np.maximum(saa - sa * sa / count, 0) * np.maximum(sbb - sb * sb / count, 0)
     scores = (sab - sa * sb / count) / np.sqrt(np.maximum(power, 1e-30))
     return scores, end - begin
+
+
+def lagged_products(a: npt.NDArray[np.float64], b: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """The sum of a[i] * b[i + offset] over frames and samples, at index `offset`; below 0 from the end backwards.
+
+    a, b : float64 [frames, samples]
+    By Fourier transforms, some samples at a time: every frame against every other takes the square of their number in memory, 16 GB
+    for half an hour.
+    """
+    length = 1 << (len(a) + len(b) - 1).bit_length()
+    total = np.zeros(length // 2 + 1, np.complex128)
+    for at in range(0, a.shape[1], _TOGETHER):
+        part = slice(at, at + _TOGETHER)
+        total += (np.fft.rfft(a[:, part], length, axis=0).conj() * np.fft.rfft(b[:, part], length, axis=0)).sum(1)
+    return np.fft.irfft(total, length)
 
 
 def lead(first: Pictures, second: Pictures, best: int, other: int) -> float:

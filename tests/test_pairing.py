@@ -16,7 +16,7 @@ from footroom.kernels import cells as kernel_cells
 from footroom.kernels.aligning import Place, likeness, refine, sample
 from footroom.kernels.cells import cell_ends, cell_means, through
 from footroom.kernels.searching import find_window
-from footroom.kernels.timing import offset_scores, time_offset
+from footroom.kernels.timing import lagged_products, offset_scores, time_offset
 
 EDGES = st.lists(st.floats(0, 1), min_size=2, max_size=6, unique=True).map(sorted)
 
@@ -164,3 +164,13 @@ def test_a_place_outside_is_nothing():
     cut = sample(plane, Place(-0.5, 0, 0.5, 1), shares, ((8, 0), (8, 0)))
     assert np.isnan(cut[:, :2]).all()
     assert (cut[:, 2:] == 1).all()
+
+
+@pytest.mark.parametrize(("first", "second"), [(1, 1), (7, 40), (64, 64), (65, 3)])
+def test_products_at_every_offset_are_the_plain_sums(first, second):
+    rng = np.random.default_rng(first)
+    a, b = rng.normal(size=(first, 35)), rng.normal(size=(second, 35))
+    found = lagged_products(a, b)
+    products = a @ b.T
+    for offset in range(1 - first, second):
+        assert found[offset] == pytest.approx(np.trace(products, offset=offset), abs=1e-9)
