@@ -60,10 +60,9 @@ def guard_history(order: Order) -> None:
         )
 
 
-def flag_after_undo(scaled: str) -> Range | None:
-    """The flag that codes need once the last step of a history is taken back: the range that they had before it; None without one."""
-    ways = WAYS.get(scaled)
-    return None if ways is None else ways[-2]
+def _history(record: dict[str, Any]) -> str:
+    """What a survey's record says the codes went through."""
+    return str((record.get("history") or {}).get("scaled", "none-found"))
 
 
 def settled(order: Order, record: dict[str, Any]) -> Order:
@@ -74,14 +73,14 @@ def settled(order: Order, record: dict[str, Any]) -> Order:
     """
     if order.remedy != "undo" or order.target is not None:
         return order
-    target = flag_after_undo((record.get("history") or {}).get("scaled", "none-found"))
-    if target is None:
+    ways = WAYS.get(_history(record))
+    if ways is None:
         raise Problem(
             order.path,
             "its counts do not show what it was before, so the flag that the copy needs is not known",
             "Say it: --to narrow or --to full (in a plan: to = …).",
         )
-    return replace(order, target=target)
+    return replace(order, target=ways[-2])  # the range that the codes had before the last step
 
 
 def guard_evidence(order: Order, record: dict[str, Any]) -> None:
@@ -91,7 +90,7 @@ def guard_evidence(order: Order, record: dict[str, Any]) -> None:
     Raises: Problem.
     """
     if order.remedy == "undo" and not order.even_so and order.source is not None:
-        _guard_undo(order, order.source, (record.get("history") or {}).get("scaled", "none-found"))
+        _guard_undo(order, order.source, _history(record))
     found = record["finding"]
     if order.even_so or order.source is None or found == "undetermined" or found == order.source.label:
         return
@@ -113,10 +112,10 @@ def _guard_undo(order: Order, made: Range, scaled: str) -> None:
             f"you say that its codes were scaled to {made.label}, but their counts show {found}",
             "Lossy coding may have worn that away: add --even-so if you know it was.",
         )
-    if order.target not in (None, ways[-2]):
+    if order.target is not None and order.target is not ways[-2]:
         raise Problem(
             order.path,
             f"its codes were {HISTORIES[scaled]}: with the last step taken back they are {ways[-2].label}, and you ask for the flag "
-            f"{order.target.label if order.target is not None else ''}",
+            f"{order.target.label}",
             f"Say --to {ways[-2].label}, or leave --to out.",
         )

@@ -207,12 +207,13 @@ class Undo(Scale):
                 order.path, "an undo keeps every code apart, so there is nothing to dither", "Leave --dither out."
             )
         super().__init__(order, info)
+        self._taken_back = taken_back_maps(self.source, self.target, self.channels)
 
     def _change(self, info: Info) -> TakenBack:
-        return TakenBack(self._maps(), self.channels, self.source, self.target)
+        return TakenBack(self._taken_back, self.channels, self.source, self.target)
 
     def _maps(self) -> dict[Channel, ExactMap]:
-        return taken_back_maps(self.source, self.target, self.channels)
+        return self._taken_back
 
     def _words(self) -> str:
         flag = self.target.range.label

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from fractions import Fraction
 
 import numpy as np
 
 from ...kernels.cells import through
-from ...kernels.encoding import Channel, Encoding, Range, affine_map
-from ...kernels.scalings import scaled
+from ...kernels.encoding import Channel, Encoding, Range
 from .losses import ExactMap
 from .media import Frame, Plane
+from .twins.maps import NamedMap, back_codes, back_line
 
 
 def taken_back_maps(source: Encoding, target: Encoding, channels: tuple[Channel, ...]) -> dict[Channel, ExactMap]:
@@ -23,32 +21,28 @@ def taken_back_maps(source: Encoding, target: Encoding, channels: tuple[Channel,
         narrow twice stay narrow when one scaling is taken back, and four codes of 12 bit are one of 10; read as full they would be
         4095 / 1023
     """
-    other = Encoding(source.depth, Range(1 - source.range), source.model)
-    grown = Encoding(source.depth, target.range, source.model)
-    codes = np.arange(source.maximum + 1, dtype=np.int64)
+    here, made = source.depth, source.range
+    step = NamedMap(f"to-{made.label}", ((Range(1 - made), made),), here, here)
     maps = {}
     for channel in channels:
-        if channel is Channel.ALPHA:
-            gain, offset = Fraction(target.maximum, source.maximum), Fraction(0)
-        else:
-            back, moved = affine_map(source, other, channel)
-            wide, shift = affine_map(grown, target, channel)
-            gain, offset = wide * back, wide * moved + shift
-        maps[channel] = ExactMap(float(gain), scaled(codes, gain, offset), target.maximum)
+        asked = step, target.range, target.depth, channel, source.model
+        maps[channel] = ExactMap(float(back_line(*asked)[0]), back_codes(*asked), target.maximum)
     return maps
 
 
-@dataclass(frozen=True, slots=True)
 class TakenBack:
     """The maps applied to whole frames; the same codes on every run."""
 
-    maps: Mapping[Channel, ExactMap]
-    channels: tuple[Channel, ...]
-    source: Encoding
-    target: Encoding
+    def __init__(
+        self, maps: Mapping[Channel, ExactMap], channels: tuple[Channel, ...], source: Encoding, target: Encoding
+    ) -> None:
+        repeats = 1 << source.bit_shift  # words to a code
+        self._tables = [
+            np.repeat(np.clip(maps[channel].codes, 0, target.maximum).astype(np.uint16), repeats)
+            for channel in channels
+        ]
 
     def apply(self, frame: Frame, targets: tuple[Plane, ...]) -> None:
         """Fill the target planes from a frame's, code by code."""
-        for plane, channel, out in zip(frame.planes, self.channels, targets, strict=True):
-            codes = np.clip(self.maps[channel].codes, 0, self.target.maximum).astype(np.uint16)
-            through(plane, np.repeat(codes, 1 << self.source.bit_shift), out)
+        for plane, table, out in zip(frame.planes, self._tables, targets, strict=True):
+            through(plane, table, out)

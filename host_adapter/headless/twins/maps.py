@@ -123,18 +123,22 @@ def _off(exact: tuple[float, float], line: Line) -> float:
     return max(abs((line.gain - exact[0]) * at + line.offset - exact[1]) for at in line.span)
 
 
+def back_line(named: NamedMap, trusted: Range, depth: int, channel: Channel, model: Model) -> tuple[Fraction, Fraction]:
+    """A's code at a depth = gain * B's code + offset, by the exact inverse, unrounded; arguments as for back_codes."""
+    if channel is Channel.ALPHA:
+        return Fraction((1 << depth) - 1, (1 << named.depth_b) - 1), Fraction(0)
+    forth, shift = named.codes(channel, model)
+    wide, moved = affine_map(Encoding(named.depth_a, trusted, model), Encoding(depth, trusted, model), channel)
+    gain = wide / forth
+    return gain, moved - gain * shift
+
+
 def back_codes(named: NamedMap, trusted: Range, depth: int, channel: Channel, model: Model) -> npt.NDArray[np.int64]:
     """A's code at a depth for every code of B by the exact inverse, rounded half away from zero, not clipped: int64 [codes].
 
     trusted : how A is read, which decides how its codes grow with depth
     """
-    if channel is Channel.ALPHA:
-        gain, offset = Fraction((1 << depth) - 1, (1 << named.depth_b) - 1), Fraction(0)
-    else:
-        forth, shift = named.codes(channel, model)
-        wide, moved = affine_map(Encoding(named.depth_a, trusted, model), Encoding(depth, trusted, model), channel)
-        gain = wide / forth
-        offset = moved - gain * shift
+    gain, offset = back_line(named, trusted, depth, channel, model)
     return np.array([round_half_away(gain * code + offset) for code in range(1 << named.depth_b)], np.int64)
 
 
